@@ -1,0 +1,85 @@
+"""As-built control of secant pile walls: offsets, lean, and the tie-in of neighbouring piles at every depth.
+
+The public names are resolved when they are first used, so that importing the package costs nothing::
+
+    from pathlib import Path
+    from asbuilt import read_survey, reconcile
+
+    result = reconcile(read_survey(Path("demo_survey")))
+    result.joints["least_overlap_mm"]
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from asbuilt.errors import AsbuiltError, InputError, Problem, TargetError, UsageError
+    from asbuilt.intake.survey import read_survey
+    from asbuilt.model import (
+        Axes,
+        Centres,
+        Finding,
+        Hold,
+        InputFile,
+        Joints,
+        Layer,
+        Piles,
+        Reconciliation,
+        StageState,
+        Survey,
+        Table,
+        WallGroup,
+        WallStatistics,
+    )
+    from asbuilt.reconcile import reconcile
+    from asbuilt.settings import Settings, parse_settings
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "AsbuiltError",
+    "Axes",
+    "Centres",
+    "Finding",
+    "Hold",
+    "InputError",
+    "InputFile",
+    "Joints",
+    "Layer",
+    "Piles",
+    "Problem",
+    "Reconciliation",
+    "Settings",
+    "StageState",
+    "Survey",
+    "Table",
+    "TargetError",
+    "UsageError",
+    "WallGroup",
+    "WallStatistics",
+    "parse_settings",
+    "read_survey",
+    "reconcile",
+]
+
+_HOMES = {
+    "asbuilt.errors": ("AsbuiltError", "InputError", "Problem", "TargetError", "UsageError"),
+    "asbuilt.intake.survey": ("read_survey",),
+    "asbuilt.reconcile": ("reconcile",),
+    "asbuilt.settings": ("Settings", "parse_settings"),
+}
+_HOME = {name: home for home, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> object:
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME.get(name, "asbuilt.model")), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

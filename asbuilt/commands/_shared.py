@@ -1,0 +1,262 @@
+"""What every command shares: exit codes, options, and how answers and problems are printed.
+
+Answers go to stdout, talk and problems to stderr; with ``--json`` one object goes to stdout, also when it is refused.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import threading
+from contextlib import contextmanager
+from datetime import date, datetime, time, timedelta
+from enum import IntEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+
+from asbuilt import __version__
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+
+    import numpy as np
+
+    from asbuilt.errors import InputError
+
+__all__ = [
+    "CAUTIONS",
+    "FORMAT",
+    "AsOf",
+    "ExitCode",
+    "as_of_option",
+    "folder_argument",
+    "iso_time",
+    "json_option",
+    "leave_pipe",
+    "moment",
+    "print_json",
+    "print_lines",
+    "progress_on",
+    "report",
+    "report_problems",
+]
+
+Command = TypeVar("Command", bound="Callable[..., Any]")
+
+#: What every answer about a wall carries. Nothing printed says that it is safe to dig.
+CAUTIONS = (
+    "Geometry only: this says nothing of stability, strength, watertightness, base heave or ground movement.",
+    "It is not a permit: excavation needs the release of the responsible engineer, under local codes.",
+    "Below the last reading positions are predicted.",
+    "Full overlap can leak too (inclusions, cold joints).",
+    "Missing data is not acceptable data.",
+)
+
+#: Number of the form of every JSON object printed; raised when a key is renamed or taken away.
+FORMAT = 1
+
+
+class ExitCode(IntEnum):
+    """What the process returns."""
+
+    DONE = 0
+    DEFECT = 1
+    REFUSED = 2
+    HELD = 3
+    INTERRUPTED = 130
+    PIPE_CLOSED = 141
+
+
+def json_option(function: Command) -> Command:
+    """Add ``--json``, handed over as ``as_json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")(function)
+
+
+def folder_argument(function: Command) -> Command:
+    """Add the survey folder, handed over as ``folder``."""
+    return click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))(function)
+
+
+class AsOf(click.ParamType[date]):
+    """An ISO 8601 date, or date and time with or without offset."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:  # noqa: ANN401
+        """Return a date, or a datetime where a time of day is given."""
+        if isinstance(value, date):
+            return value
+        try:
+            return date.fromisoformat(value)
+        except ValueError:
+            pass
+        try:
+            return datetime.fromisoformat(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a date, expected one such as 2025-05-16 or 2025-05-16T18:00", param, ctx)
+
+
+def as_of_option(function: Command) -> Command:
+    """Add ``--as-of``, handed over as ``as_of``: a date, a datetime or None."""
+    return click.option(
+        "--as-of",
+        "as_of",
+        type=AsOf(),
+        metavar="DATE",
+        help="What was known then: a date (to its end) or a date and time, in the site's time zone. "
+        "Default: the newest time in the inputs.",
+    )(function)
+
+
+def moment(as_of: date | None, time_zone: str) -> np.datetime64 | None:
+    """Return ``as_of`` as UTC [ms]; without an offset it is in ``time_zone``, and a date alone is the end of that day."""
+    import numpy as np
+
+    if as_of is None:
+        return None
+    whole_day = not isinstance(as_of, datetime)
+    local = as_of if isinstance(as_of, datetime) else datetime.combine(as_of + timedelta(days=1), time())
+    if local.tzinfo is None:
+        local = local.replace(tzinfo=ZoneInfo(time_zone))
+    utc = np.datetime64(local.astimezone(ZoneInfo("UTC")).replace(tzinfo=None), "ms")
+    return utc - np.timedelta64(1, "ms") if whole_day else utc
+
+
+def iso_time(value: np.datetime64 | None) -> str | None:
+    """Return a UTC time as ISO 8601 text, None for none; milliseconds only where there are any."""
+    import numpy as np
+
+    if value is None or np.isnat(value):
+        return None
+    text = str(np.datetime_as_string(value, unit="ms"))
+    return text.removesuffix(".000") + "Z"
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Print the answer. Colour is left out unless stdout is a terminal, and with NO_COLOR set."""
+    _to_stdout("\n".join(lines) + "\n")
+
+
+def print_json(content: Mapping[str, object]) -> None:
+    """Print one JSON object, ``format`` and ``tool_version`` first. NumPy values become plain ones, NaN and NaT null."""
+    whole = {"format": FORMAT, "tool_version": __version__, **content}
+    _to_stdout(json.dumps(_plain(whole), indent=2, allow_nan=False) + "\n")
+
+
+def _to_stdout(text: str) -> None:
+    try:
+        click.echo(text, nl=False, color=False if os.environ.get("NO_COLOR") else None)
+    except BrokenPipeError:
+        # Who reads has seen enough; the command's own exit code still stands.
+        leave_pipe()
+
+
+def leave_pipe() -> None:
+    """Let what is still to be printed go nowhere, so that the interpreter does not complain when it ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401 - any value of a JSON object
+    if isinstance(value, dict):
+        return {str(key): _plain(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, Path):
+        return str(value)
+    if type(value).__module__ == "numpy":
+        import numpy as np
+
+        if isinstance(value, np.datetime64):
+            return iso_time(value)
+        return _plain(value.tolist())
+    if isinstance(value, float) and value != value:  # noqa: PLR0124 - only NaN differs from itself
+        return None
+    return value
+
+
+def report(text: str, *, as_json: bool, before: str = "") -> None:
+    """Say in one line on stderr why nothing was done; ``before`` stands above it. With ``--json`` on stdout."""
+    if as_json:
+        print_json({"errors": [{"file": None, "line": None, "column": None, "text": text, "expected": None}]})
+        return
+    click.echo(f"{before}asbuilt: {text}", err=True)
+
+
+def report_problems(error: InputError, *, as_json: bool) -> None:
+    """List every problem of an input on stderr, or with ``--json`` on stdout."""
+    if as_json:
+        print_json(
+            {
+                "errors": [
+                    {
+                        "file": p.file,
+                        "line": p.line or None,
+                        "column": p.column or None,
+                        "text": p.text,
+                        "expected": p.expected or None,
+                    }
+                    for p in error.problems
+                ]
+            }
+        )
+        return
+    count = len(error.problems)
+    for problem in error.problems:
+        click.echo(str(problem), err=True)
+    click.echo(f"asbuilt: {count} problem{'s' if count != 1 else ''} in the input, nothing was written", err=True)
+
+
+class _Progress:
+    """Says on stderr what is being done, once it has taken over a second."""
+
+    def __init__(self, *, patience: float) -> None:
+        self._text = ""
+        self._status: Any = None
+        self._lock = threading.Lock()
+        self._timer = threading.Timer(patience, self._show)
+        self._timer.daemon = True
+
+    def __call__(self, text: str) -> None:
+        with self._lock:
+            self._text = text
+            if self._status is not None:
+                self._status.update(f"{text} …")
+
+    def _show(self) -> None:
+        from rich.console import Console
+        from rich.status import Status
+
+        with self._lock:
+            self._status = Status(f"{self._text} …", console=Console(stderr=True))
+            self._status.start()
+
+    def start(self) -> None:
+        """Begin to wait for the second."""
+        self._timer.start()
+
+    def stop(self) -> None:
+        """Take the line away again."""
+        self._timer.cancel()
+        self._timer.join()
+        if self._status is not None:
+            self._status.stop()
+
+
+@contextmanager
+def progress_on(*, patience: float = 1.0) -> Iterator[Callable[[str], None]]:
+    """Yield a function that is told each step, and shows it when the work takes over ``patience`` [s] on a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda _text: None
+        return
+    progress = _Progress(patience=patience)
+    progress.start()
+    try:
+        yield progress
+    finally:
+        progress.stop()

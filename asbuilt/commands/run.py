@@ -1,0 +1,207 @@
+"""``asbuilt run``: the main job. Reads, reconciles, writes ``out/``, prints a summary."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from asbuilt import __version__
+from asbuilt.commands._shared import (
+    as_of_option,
+    folder_argument,
+    iso_time,
+    json_option,
+    moment,
+    print_json,
+    print_lines,
+    progress_on,
+)
+from asbuilt.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Mapping
+    from datetime import date
+
+    from asbuilt.model import Reconciliation
+
+__all__ = ["OUTPUTS", "command", "kept_outputs", "write_outputs"]
+
+#: Kind of output and the file it goes to, in the order they are written.
+OUTPUTS = {
+    "geopackage": "asbuilt.gpkg",
+    "schedule": "schedule.csv",
+    "joints": "joints.csv",
+    "sheets": "sheets.pdf",
+}
+RECORD = "run.json"
+
+#: Folders that hold inputs: an output there would be taken for one.
+_INPUT_FOLDERS = frozenset({"design", "control", "pickups", "tilts", "profiles", "records", "set_out", "history"})
+
+
+@click.command(
+    epilog="""\b
+Exit codes: 0 done, also when piles are out of tolerance; 2 bad usage, bad input,
+            or a target that cannot be written: then nothing is written
+
+\b
+Example:
+  asbuilt run basement_wall --as-of 2025-05-16
+"""
+)
+@folder_argument
+@as_of_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where the outputs go. Default: out in the survey folder.",
+)
+@click.option(
+    "--only",
+    type=click.Choice(list(OUTPUTS)),
+    multiple=True,
+    metavar="KIND",
+    help="Make this kind of output only: geopackage, schedule, joints or sheets; may be repeated. The others are kept "
+    "when they were made from the same inputs.",
+)
+@json_option
+def command(folder: Path, *, as_of: date | None, out: Path | None, only: tuple[str, ...], as_json: bool) -> None:
+    """Reconcile what was designed with what was built.
+
+    Reads the survey folder DIR and writes a GeoPackage (asbuilt.gpkg), the pile schedule (schedule.csv), the joints
+    (joints.csv), drawing sheets (sheets.pdf) and a record of the run (run.json), all or none; then prints a summary.
+    """
+    from asbuilt.intake.survey import read_survey
+    from asbuilt.reconcile import reconcile
+
+    started, clock = datetime.now(UTC), time.perf_counter()
+    target = _target(folder, out)
+    with progress_on() as step:
+        step("reading the survey")
+        survey = read_survey(folder)
+        step("reconciling")
+        result = reconcile(survey, as_of=moment(as_of, survey.settings.site.time_zone))
+        pages = write_outputs(result, target, only=only, started=started, clock=clock, step=step)
+    from asbuilt.commands.summary import run_object, summary_lines
+
+    if as_json:
+        print_json({**run_object(result), "out": str(target)})
+    else:
+        print_lines(summary_lines(result, target=target, pages=pages))
+
+
+def _target(folder: Path, out: Path | None) -> Path:
+    """Return where outputs go; refuses places where they would be taken for inputs."""
+    if out is None:
+        return folder / "out"
+    inside = out.resolve().parts[len(folder.resolve().parts) :]
+    if out.resolve().is_relative_to(folder.resolve()) and (not inside or inside[0] in _INPUT_FOLDERS):
+        raise UsageError(f"--out {out} holds inputs; give another folder, such as {folder / 'out'}")
+    return out
+
+
+def write_outputs(
+    result: Reconciliation,
+    target: Path,
+    *,
+    only: Collection[str] = (),
+    started: datetime,
+    clock: float,
+    step: Callable[[str], None],
+) -> int | None:
+    """Write the kinds of output named in ``only``, by default all, into ``target``: all of them or none.
+
+    Parameters
+    ----------
+    result, target
+        What was found, and the folder it goes to.
+    only
+        Kinds out of :data:`OUTPUTS`; the others stay as they are.
+    started, clock
+        When the run began, and ``time.perf_counter()`` then: for the record of the run.
+    step
+        Told what is being written.
+
+    Returns
+    -------
+    int or None
+        Pages in the sheets, None when they were not made.
+
+    Raises
+    ------
+    UsageError
+        When other kinds would have to be kept that were not made from the same inputs.
+    TargetError
+        When the folder cannot be written.
+    """
+    from asbuilt.output._files import output_set, recover
+    from asbuilt.output.record import inputs_sha256, write_run_record
+
+    recover(target)
+    kinds = [kind for kind in OUTPUTS if not only or kind in only]
+    inputs = inputs_sha256(result.survey)
+    kept = kept_outputs(target, made=kinds, inputs=inputs, as_of=iso_time(result.as_of))
+    pages = None
+    with output_set(target, owned=[*OUTPUTS.values(), RECORD], keep=kept) as working:
+        for kind in kinds:
+            step(f"writing {OUTPUTS[kind]}")
+            written = _WRITERS[kind](working / OUTPUTS[kind], result, inputs)
+            pages = written if kind == "sheets" else pages
+        write_run_record(
+            working / RECORD,
+            result=result,
+            outputs=[*(OUTPUTS[kind] for kind in kinds), *kept],
+            started=started,
+            seconds=time.perf_counter() - clock,
+        )
+    return pages
+
+
+def _write_geopackage(path: Path, result: Reconciliation, inputs: str) -> None:
+    from asbuilt.compute.grid import engineering_crs_wkt
+    from asbuilt.output.geopackage import write_geopackage
+
+    name = result.survey.settings.site.name
+    write_geopackage(
+        path,
+        result.layers,
+        crs_wkt=engineering_crs_wkt(name),
+        as_of=result.as_of,
+        title=name,
+        description=f"{_CAUTION} Inputs sha256 {inputs}, asbuilt {__version__}.",
+    )
+
+
+def _write_schedule(path: Path, result: Reconciliation, inputs: str) -> None:
+    del inputs
+    from asbuilt.output.schedule import write_layer_csv
+
+    write_layer_csv(path, result.layers["asbuilt_piles"])
+
+
+def _write_joints(path: Path, result: Reconciliation, inputs: str) -> None:
+    del inputs
+    from asbuilt.output.schedule import write_layer_csv
+
+    write_layer_csv(path, result.layers["joints"])
+
+
+def _write_sheets(path: Path, result: Reconciliation, inputs: str) -> int:
+    from asbuilt.output.sheets.book import write_sheets
+
+    return write_sheets(path, result, tool_version=__version__, inputs_sha256=inputs)
+
+
+_WRITERS: Mapping[str, Callable[[Path, Reconciliation, str], int | None]] = {
+    "geopackage": _write_geopackage,
+    "schedule": _write_schedule,
+    "joints": _write_joints,
+    "sheets": _write_sheets,
+}

@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: no file, print, clock, plot or command line."""

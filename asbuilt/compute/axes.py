@@ -1,0 +1,486 @@
+"""Lean readings and profiles to pile axes, with their uncertainty at every level.
+
+An axis is piecewise linear in level and passes through the surveyed centre at the surveyed level. Tilts are read as one
+straight tube or as steps; both are worked out, the settings say which governs. A profile gives offsets with depth.
+Without readings the axis is unknown beyond a short way from the surveyed level.
+
+The variance per component at level z, at height h = z_s − z below the surveyed level, is
+
+    q²(z) = q0 + v·(z − near)² + b²·h² + w²·g³/3 + a²·min(1, |h| / 1 m)
+
+with q0, v, near of the segment that z lies in, and b, w, a of the pile; g is the length below the deepest reading.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import chdtri
+
+from asbuilt.columns import METHODS, SENSES, UNITS
+from asbuilt.model import Axes
+
+if TYPE_CHECKING:
+    from asbuilt.compute.alignment import Alignment
+    from asbuilt.model import Booleans, Centres, Floats, Integers, Table
+    from asbuilt.settings import Settings
+
+__all__ = ["NO_AXIS_REACH_M", "Readings", "axis_positions", "axis_variances", "build_axes", "slopes_of_readings"]
+
+STRAIGHT, STEPPED, PROFILE, NONE = range(len(METHODS))
+#: Without an axis the centre is carried with no slope over at most this [m].
+NO_AXIS_REACH_M = 2.0
+#: The slope below a profile is that of its deepest part of this length [m].
+PROFILE_END_M = 3.0
+
+_TOP_SENSE = SENSES.index("top")
+
+
+def slopes_of_readings(tilts: Table, settings: Settings, alignment: Alignment) -> tuple[Floats, Floats]:
+    """Return the slopes (k,), (k,) of lean readings towards east and north [m per m], pointing where the toe goes.
+
+    Notes
+    -----
+    s = a·u(bearing_a) + b·u(bearing_b), u(β) = (sin β, cos β). Bearing a is by default towards the pit, b by default
+    90 degrees clockwise of a as seen from above. Readings that say where the top leans are negated. 0 is plumb in every
+    unit, also in 1:n.
+    """
+    unit = tilts["unit"]
+    a, b = (_as_slope(tilts[name], unit, settings.readings.level_length_mm) for name in ("tilt_a", "tilt_b"))
+    stated = tilts["bearing_a_deg"]
+    pit = alignment.pit[tilts.pile]
+    a_e, a_n = pit[:, 0], pit[:, 1]
+    given = ~np.isnan(stated)
+    if given.any():
+        angle = np.radians(stated)
+        a_e, a_n = np.where(given, np.sin(angle), a_e), np.where(given, np.cos(angle), a_n)
+    b_e, b_n = a_n, -a_e
+    stated = tilts["bearing_b_deg"]
+    given = ~np.isnan(stated)
+    if given.any():
+        angle = np.radians(stated)
+        b_e, b_n = np.where(given, np.sin(angle), b_e), np.where(given, np.cos(angle), b_n)
+    sense = tilts["sense"]
+    by_default = -1.0 if settings.readings.sense == "top" else 1.0
+    sign = np.where(sense < 0, by_default, np.where(sense == _TOP_SENSE, -1.0, 1.0))
+    return sign * (a * a_e + b * b_e), sign * (a * a_n + b * b_n)
+
+
+def _as_slope(values: Floats, unit: Integers, level_length_mm: float) -> Floats:
+    """Turn raw readings of the units of the column dictionary into m per m."""
+    factor = np.array([1e-3, np.nan, 1e-2, np.nan, 1.0 / level_length_mm])[unit]
+    slope = values * factor
+    one_in, degrees = unit == UNITS.index("1:n"), unit == UNITS.index("deg")
+    if one_in.any():
+        n = values[one_in]
+        slope[one_in] = np.divide(1.0, n, out=np.zeros(len(n)), where=n != 0)
+    if degrees.any():
+        slope[degrees] = np.tan(np.radians(values[degrees]))
+    return slope
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readings:
+    """Lean readings that serve, averaged by pile and level, in order of pile and from the top down.
+
+    ``count`` is how many were averaged; ``start`` (n + 1,) delimits the piles; ``used`` marks the rows of the table
+    of an attempt that governs; ``row`` is one row of each entry; ``drift`` (n,) the statistic over its 1 % limit.
+    """
+
+    start: Integers
+    level: Floats
+    slope_e: Floats
+    slope_n: Floats
+    count: Integers
+    used: Booleans
+    newest: Floats
+    drift: Floats
+    mean_e: Floats
+    mean_n: Floats
+
+
+def collect_readings(
+    tilts: Table, settings: Settings, *, slope_e: Floats, slope_n: Floats, attempt: Integers
+) -> Readings:
+    """Return the readings of governing attempts, by pile and from the top down."""
+    count = len(attempt)
+    used = (tilts.pile >= 0) & (tilts["attempt"] == attempt[tilts.pile])
+    rows = slice(None) if used.all() else np.flatnonzero(used)
+    pile = tilts.pile[rows].astype(np.int64)
+    level = tilts["from_level"][rows] - tilts["depth"][rows]
+    time = tilts["read_at"][rows].astype("datetime64[ms]").astype(np.int64)
+    s_e, s_n = slope_e[rows], slope_n[rows]
+    same = np.diff(pile) == 0
+    if np.any(np.diff(pile) < 0) or np.any(same & (np.diff(level) > 0)):
+        order = np.lexsort((-level, pile))
+        pile, level, time, s_e, s_n = pile[order], level[order], time[order], s_e[order], s_n[order]
+        same = np.diff(pile) == 0
+    sigma = settings.uncertainty.tilt_mm_per_m / 1000.0
+    n_of = np.bincount(pile, minlength=count)
+    safe = np.maximum(n_of, 1)
+    mean_e, mean_n = np.bincount(pile, s_e, count) / safe, np.bincount(pile, s_n, count) / safe
+    square = np.bincount(pile, (s_e - mean_e[pile]) ** 2 + (s_n - mean_n[pile]) ** 2, count) / sigma**2
+    free = np.maximum(2 * (n_of - 1), 1)
+    limits = chdtri(np.arange(1, free.max(initial=1) + 1), 0.01)
+    drift = np.where(n_of > 1, square / limits[free - 1], 0.0)
+    first = np.flatnonzero(np.r_[True, ~same | (np.abs(np.diff(level)) > 1e-6)]) if len(pile) else np.empty(0, np.int64)
+    size = np.diff(np.r_[first, len(pile)])
+    if len(first) < len(pile):
+        s_e, s_n = np.add.reduceat(s_e, first) / size, np.add.reduceat(s_n, first) / size
+        time = np.maximum.reduceat(time, first)
+        pile, level = pile[first], level[first]
+    start = np.concatenate([[0], np.cumsum(np.bincount(pile, minlength=count))])
+    newest = np.full(count, np.nan)
+    has = np.diff(start) > 0
+    newest[has] = time[start[1:][has] - 1]
+    return Readings(
+        start=start,
+        level=level,
+        slope_e=s_e,
+        slope_n=s_n,
+        count=size,
+        used=used,
+        newest=newest,
+        drift=drift,
+        mean_e=np.where(n_of > 0, mean_e, np.nan),
+        mean_n=np.where(n_of > 0, mean_n, np.nan),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Parts:
+    """Segments of some piles, before they are put together."""
+
+    pile: Integers
+    top: Floats
+    anchor_z: Floats
+    anchor_e: Floats
+    anchor_n: Floats
+    slope_e: Floats
+    slope_n: Floats
+    v: Floats
+    q0: Floats
+    near: Floats
+
+
+def _segments_of(counts: Integers) -> tuple[Integers, Integers]:
+    """Return the owner of each of ``sum(counts)`` places, and the first place of each owner."""
+    start = np.concatenate([[0], np.cumsum(counts)])
+    return np.repeat(np.arange(len(counts)), counts), start
+
+
+def _straight(readings: Readings, centres: Centres, piles: Integers, toe: Floats, settings: Settings) -> _Parts:
+    u = settings.uncertainty
+    last = readings.start[piles + 1] - 1
+    deepest = readings.level[last]
+    unread = np.maximum(0.0, deepest - toe[piles])
+    v = (u.tilt_mm_per_m**2 / readings.count[last] + u.wander_mm_per_m**2 * unread) * 1e-6
+    z_s = centres.level[piles]
+    return _Parts(
+        pile=piles,
+        top=np.full(len(piles), np.inf),
+        anchor_z=z_s,
+        anchor_e=centres.e[piles],
+        anchor_n=centres.n[piles],
+        slope_e=readings.slope_e[last],
+        slope_n=readings.slope_n[last],
+        v=v,
+        q0=np.zeros(len(piles)),
+        near=z_s,
+    )
+
+
+def _stepped(readings: Readings, centres: Centres, piles: Integers, settings: Settings) -> _Parts:
+    counts = readings.start[piles + 1] - readings.start[piles]
+    owner, start = _segments_of(counts)
+    k = np.arange(start[-1]) - start[owner] + readings.start[piles][owner]
+    level, s_e, s_n = readings.level[k], readings.slope_e[k], readings.slope_n[k]
+    is_first = np.arange(start[-1]) == start[owner]
+    above = np.where(is_first, np.inf, np.r_[np.inf, level[:-1]])
+    # offsets from the first reading's level down, at the top of each segment (at its foot for the first)
+    anchor_z = np.where(is_first, level, above)
+    reach = np.where(is_first, 0.0, anchor_z - level)
+    f_e, f_n = (_offsets_at_top(s, reach, is_first) for s in (s_e, s_n))
+    v = settings.uncertainty.tilt_mm_per_m**2 * 1e-6 / readings.count[k]
+    return _through_centre(
+        piles, centres, owner, start, top=above, z=anchor_z, f_e=f_e, f_n=f_n, s_e=s_e, s_n=s_n, v=v
+    )
+
+
+def _offsets_at_top(slope: Floats, reach: Floats, is_first: Booleans) -> Floats:
+    """Return the running offset at the top of each segment, 0 at the anchor of each pile's first."""
+    foot = np.cumsum(slope * reach)
+    top = np.r_[0.0, foot[:-1]] if len(foot) else foot
+    begin = np.flatnonzero(is_first)
+    size = np.diff(np.r_[begin, len(slope)])
+    relative: Floats = top - np.repeat(top[begin], size)
+    # the first segment reaches up from its anchor: the second starts where the first is anchored
+    return np.where(is_first, 0.0, relative)
+
+
+def _through_centre(
+    piles: Integers,
+    centres: Centres,
+    owner: Integers,
+    start: Integers,
+    *,
+    top: Floats,
+    z: Floats,
+    f_e: Floats,
+    f_n: Floats,
+    s_e: Floats,
+    s_n: Floats,
+    v: Floats,
+) -> _Parts:
+    """Shift the axes so that each passes through its surveyed centre, and carry the variance away from there."""
+    z_s = centres.level[piles]
+    holds_s = _place_in(start, owner, top, z_s)
+    shift_e = centres.e[piles] - (f_e[holds_s] + s_e[holds_s] * (z[holds_s] - z_s))
+    shift_n = centres.n[piles] - (f_n[holds_s] + s_n[holds_s] * (z[holds_s] - z_s))
+    foot = np.r_[top[1:], -np.inf]
+    last = np.zeros(len(top), dtype=bool)
+    last[start[1:] - 1] = True
+    foot[last] = -np.inf
+    place = np.arange(len(top))
+    home = holds_s[owner]
+    near = np.where(place == home, z_s[owner], np.where(place > home, top, foot))
+    # variance gathered from the surveyed level to where each segment begins: over the home segment's part, and over
+    # the whole of those between
+    bounded = np.isfinite(top) & np.isfinite(foot)
+    length = np.where(bounded, np.where(bounded, top, 0.0) - np.where(bounded, foot, 0.0), 0.0)
+    run = np.cumsum(v * length**2)
+    before = np.r_[0.0, run[:-1]]
+    down = np.where(last[home], 0.0, z_s[owner] - np.where(last, 0.0, foot)[home])
+    up = np.where(home == start[owner], 0.0, np.where(np.isfinite(top), top, 0.0)[home] - z_s[owner])
+    q0 = np.where(
+        place == home,
+        0.0,
+        np.where(place > home, v[home] * down**2 + before - run[home], v[home] * up**2 + before[home] - run),
+    )
+    return _Parts(
+        pile=piles[owner],
+        top=top,
+        anchor_z=z,
+        anchor_e=f_e + shift_e[owner],
+        anchor_n=f_n + shift_n[owner],
+        slope_e=s_e,
+        slope_n=s_n,
+        v=v,
+        q0=np.maximum(q0, 0.0),
+        near=near,
+    )
+
+
+def _place_in(start: Integers, owner: Integers, top: Floats, level: Floats) -> Integers:
+    """Return the place of the segment that holds one level of each owner."""
+    above = (top > level[owner]) & (np.arange(len(top)) != start[owner])
+    inside: Integers = np.bincount(owner, above, minlength=len(level)).astype(np.int64)
+    return start[:-1] + inside
+
+
+def _profiles(profiles: Table, centres: Centres, attempt: Integers, usable: Booleans) -> tuple[_Parts, Integers, Floats, Floats]:
+    """Return segments of piles with a profile, those piles, the level of their deepest row and its time."""
+    rows = np.flatnonzero((profiles.pile >= 0) & (profiles["attempt"] == attempt[profiles.pile]))
+    rows = rows[usable[profiles.pile[rows]]]
+    pile = profiles.pile[rows].astype(np.int64)
+    time = profiles["read_at"][rows].astype("datetime64[ms]").astype(np.int64)
+    level = profiles["from_level"][rows] - profiles["depth"][rows]
+    order = np.lexsort((-level, -time, pile))
+    rows, pile, time, level = rows[order], pile[order], time[order], level[order]
+    newest = np.full(len(attempt), np.iinfo(np.int64).min)
+    np.maximum.at(newest, pile, time)
+    keep = time == newest[pile]
+    rows, pile, level = rows[keep], pile[keep], level[keep]
+    long_enough = np.bincount(pile, minlength=len(attempt)) > 1
+    keep = long_enough[pile]
+    rows, pile, level = rows[keep], pile[keep], level[keep]
+    piles, owner, counts = np.unique(pile, return_inverse=True, return_counts=True)
+    _, start = _segments_of(counts)
+    f_e, f_n = profiles["off_e_mm"][rows] / 1000.0, profiles["off_n_mm"][rows] / 1000.0
+    # segment k runs from row k to row k + 1; the first also reaches up, the last continues below the deepest row
+    place = np.arange(len(rows))
+    is_first, is_last = place == start[owner], place == start[owner + 1] - 1
+    following = np.where(is_last, place, place + 1)
+    length = np.where(is_last, 1.0, level - level[following])
+    s_e, s_n = (f_e[following] - f_e) / length, (f_n[following] - f_n) / length
+    deepest = level[start[1:] - 1]
+    begin = np.minimum(deepest + PROFILE_END_M, level[start[:-1]])
+    home = _place_in(start, owner, np.where(is_first, np.inf, level), begin)
+    span = begin - deepest
+    end_e = (f_e[start[1:] - 1] - (f_e[home] + s_e[home] * (level[home] - begin))) / span
+    end_n = (f_n[start[1:] - 1] - (f_n[home] + s_n[home] * (level[home] - begin))) / span
+    s_e, s_n = np.where(is_last, end_e[owner], s_e), np.where(is_last, end_n[owner], s_n)
+    parts = _through_centre(
+        piles,
+        centres,
+        owner,
+        start,
+        top=np.where(is_first, np.inf, level),
+        z=level,
+        f_e=f_e,
+        f_n=f_n,
+        s_e=s_e,
+        s_n=s_n,
+        v=np.zeros(len(rows)),
+    )
+    return parts, piles, deepest, newest[piles].astype(float)
+
+
+def _none(centres: Centres, piles: Integers, limit: Floats) -> _Parts:
+    """Return a short stub: no slope, half the verticality limit per metre as its standard deviation."""
+    z_s = centres.level[piles]
+    zero = np.zeros(len(piles))
+    half = limit[piles] / 2.0
+    return _Parts(
+        pile=piles,
+        top=np.full(len(piles), np.inf),
+        anchor_z=z_s,
+        anchor_e=centres.e[piles],
+        anchor_n=centres.n[piles],
+        slope_e=zero,
+        slope_n=zero,
+        v=half * half,
+        q0=zero,
+        near=z_s,
+    )
+
+
+def build_axes(
+    centres: Centres,
+    readings: Readings,
+    profiles: Table,
+    settings: Settings,
+    *,
+    attempt: Integers,
+    toe: Floats,
+    limit: Floats,
+) -> tuple[Axes, Axes, Floats]:
+    """Return the axes under the governing lean model and under the other, and the time of each pile's deepest reading.
+
+    Parameters
+    ----------
+    centres, readings, profiles
+        Governing centres, collected lean readings, the profile table.
+    attempt, toe, limit : (n,) arrays
+        Governing attempt; toe level [m]; verticality allowed [m per m], NaN for none.
+    """
+    count = len(toe)
+    surveyed = ~np.isnan(centres.level)
+    profile_parts, profiled, profile_deepest, profile_time = _profiles(profiles, centres, attempt, surveyed)
+    has_profile = np.zeros(count, dtype=bool)
+    has_profile[profiled] = True
+    tilted = np.flatnonzero(surveyed & ~has_profile & (np.diff(readings.start) > 0))
+    bare = np.ones(count, dtype=bool)
+    bare[profiled] = bare[tilted] = False
+    none_parts = _none(centres, np.flatnonzero(bare), limit)
+    method = np.full(count, NONE, dtype=np.int8)
+    method[profiled] = PROFILE
+    deepest, newest = np.full(count, np.nan), np.full(count, np.nan)
+    deepest[profiled], newest[profiled] = profile_deepest, profile_time
+    deepest[tilted], newest[tilted] = readings.level[readings.start[tilted + 1] - 1], readings.newest[tilted]
+    averaged = np.zeros(count, dtype=np.int64)
+    averaged[tilted] = readings.count[readings.start[tilted + 1] - 1]
+    u = settings.uncertainty
+    b2 = np.zeros(count)
+    b2[profiled], b2[tilted] = (u.profile_mm_per_m**2 * 1e-6), (u.tilt_systematic_mm_per_m**2 * 1e-6)
+    a2 = np.where(has_profile, 2 * u.profile_mm**2 * 1e-6, 0.0)
+    both = []
+    for model, parts in (
+        (STRAIGHT, _straight(readings, centres, tilted, toe, settings)),
+        (STEPPED, _stepped(readings, centres, tilted, settings)),
+    ):
+        w2 = np.full(count, u.wander_mm_per_m**2 * 1e-6 / 3.0)
+        w2[bare] = 0.0
+        if model == STRAIGHT:
+            w2[tilted] = 0.0
+        mine = method.copy()
+        mine[tilted] = model
+        both.append(
+            _assemble(
+                [profile_parts, none_parts, parts],
+                count,
+                method=mine,
+                surveyed_level=centres.level,
+                deepest=deepest,
+                readings=averaged,
+                toe=toe,
+                variance={"b2": b2, "w2": w2, "a2": a2},
+            )
+        )
+    straight, stepped = both
+    return (straight, stepped, newest) if u.axis == "straight" else (stepped, straight, newest)
+
+
+def _assemble(parts: list[_Parts], count: int, *, variance: dict[str, Floats], **of_pile: object) -> Axes:
+    """Join the segments of all piles in order of pile."""
+    parts = [p for p in parts if len(p.pile)] or parts[:1]
+    pile = np.concatenate([p.pile for p in parts])
+    order = slice(None) if len(parts) == 1 else np.argsort(pile, kind="stable")
+
+    def gather(name: str) -> Floats:
+        values: Floats = np.concatenate([getattr(p, name) for p in parts])[order]
+        return values
+
+    start = np.concatenate([[0], np.cumsum(np.bincount(pile, minlength=count))])
+    return Axes(
+        start=start,
+        top=gather("top"),
+        anchor_z=gather("anchor_z"),
+        anchor_e=gather("anchor_e"),
+        anchor_n=gather("anchor_n"),
+        slope_e=gather("slope_e"),
+        slope_n=gather("slope_n"),
+        variance={**variance, "v": gather("v"), "q0": gather("q0"), "near": gather("near")},
+        **of_pile,  # type: ignore[arg-type]  # named as the record names them
+    )
+
+
+def segment_at(axes: Axes, piles: Integers, levels: Floats) -> Integers:
+    """Return the place of the segment that holds each level; ``piles`` (k,) against ``levels`` (k, l)."""
+    start = axes.start[piles][:, None]
+    counts = axes.start[piles + 1] - axes.start[piles]
+    most = int(counts.max(initial=1))
+    if most == 1:
+        return start
+    place = np.zeros(levels.shape, dtype=np.int64)
+    for k in range(1, most):
+        top = np.full(len(piles), -np.inf)
+        has = counts > k
+        top[has] = axes.top[axes.start[piles[has]] + k]
+        place += top[:, None] > levels
+    return start + place
+
+
+def axis_positions(axes: Axes, piles: Integers, levels: Floats, *, segment: Integers | None = None) -> tuple[Floats, Floats]:
+    """Return easting and northing (k, l), reduced [m], of the axes of ``piles`` (k,) at ``levels`` (k, l) [m]."""
+    at = segment_at(axes, piles, levels) if segment is None else segment
+    down = axes.anchor_z[at] - levels
+    return axes.anchor_e[at] + axes.slope_e[at] * down, axes.anchor_n[at] + axes.slope_n[at] * down
+
+
+def axis_variances(axes: Axes, piles: Integers, levels: Floats, *, segment: Integers | None = None) -> Floats:
+    """Return q² (k, l) [m²]: the variance per component that the axis adds to the surveyed centre's.
+
+    Beyond the reach of a pile without an axis it is NaN.
+    """
+    at = segment_at(axes, piles, levels) if segment is None else segment
+    of = axes.variance
+    h = axes.surveyed_level[piles][:, None] - levels
+    away = levels - of["near"][at]
+    q2 = of["q0"][at] + of["v"][at] * away * away + of["b2"][piles][:, None] * h * h
+    w2 = of["w2"][piles][:, None]
+    if w2.any():
+        deepest = axes.deepest[piles][:, None]
+        g = np.abs(np.minimum(levels, deepest) - np.minimum(axes.surveyed_level[piles][:, None], deepest))
+        q2 = q2 + np.where(w2 > 0, w2 * g**3, 0.0)
+    a2 = of["a2"][piles][:, None]
+    if a2.any():
+        q2 = q2 + a2 * np.minimum(1.0, np.abs(h))
+    bare = (axes.method[piles] == NONE)[:, None]
+    if bare.any():
+        exact = np.abs(h) <= 1e-9
+        within = np.abs(h) <= NO_AXIS_REACH_M + 1e-9
+        q2 = np.where(bare, np.where(exact, 0.0, np.where(within, q2, np.nan)), q2)
+    return q2

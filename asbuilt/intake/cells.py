@@ -1,0 +1,225 @@
+"""Rows and cells of delimited text, each row with its line.
+
+Two ways lead to the same cells. The quick one hands plain text to pandas' C reader; it returns None as soon
+as anything is out of the ordinary. The careful one takes any text, keeps every cell as it was written, and
+says what is wrong with which line.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from asbuilt.errors import Problem
+from asbuilt.intake.text import BLANKS, QUOTES, cells_of, is_skipped
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from asbuilt.intake.text import DelimitedText
+
+__all__ = ["Rows", "read_carefully", "read_quickly"]
+
+Lines = npt.NDArray[np.int32]
+LONGEST_CELL_LINES = 100
+"""Lines over which a quoted cell may run; a quote still open then was never meant to be one."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rows:
+    """Columns by their place in the file, and the line of each row.
+
+    A column is float64 (quick way, columns asked for as numbers, NaN for blank), a pandas Categorical (quick
+    way, columns asked for as choices), or objects: text without blanks around it, None for a blank cell.
+    ``problems`` are rows that could not be split; they are left out.
+    """
+
+    columns: Mapping[int, Any]
+    lines: Lines
+    problems: tuple[Problem, ...] = field(default=())
+
+
+def read_quickly(
+    text: DelimitedText,
+    *,
+    headed: bool,
+    width: int,
+    numbers: Sequence[int],
+    choices: Sequence[int],
+    wanted: Sequence[int],
+) -> Rows | None:
+    """Return the rows of plain text; None where the careful way is needed.
+
+    Parameters
+    ----------
+    text
+        The file.
+    headed
+        Whether the first row is a header.
+    width
+        Cells in each row.
+    numbers, choices, wanted
+        Places of the columns that hold numbers, one of a few texts, and of all that are wanted.
+    """
+    body, lines = _plain_lines(text, headed)
+    if body is None:
+        return None
+    if not lines.size:
+        return Rows(columns={place: np.empty(0, dtype=object) for place in wanted}, lines=lines)
+    letters = np.frombuffer(body, dtype=np.uint8)
+    at_separator = letters == ord(text.separator)
+    at_end = at_separator | (letters == 10)
+    # Too many cells in a row make pandas refuse the file; with the right total none has too few.
+    if int(np.count_nonzero(at_separator)) != lines.size * (width - 1):
+        return None
+    comma = text.separator != "," and b"," in body
+    frame = _read_csv(body, text.separator, width, numbers, choices, "," if comma else ".")
+    if frame is None and comma:
+        frame = _read_csv(body, text.separator, width, numbers, choices, ".")
+    if frame is None or frame.shape != (lines.size, width):
+        return None
+    padded = _is_padded(letters, at_end, ord(text.separator))
+    blanks = bool(at_end[0] or (at_end[1:] & at_end[:-1]).any())
+    columns: dict[int, Any] = {}
+    for place in wanted:
+        column = frame[place]
+        if place in choices:
+            columns[place] = column.array
+        elif place in numbers:
+            columns[place] = column.to_numpy()
+        else:
+            columns[place] = _texts(column.to_numpy(), padded=padded, blanks=blanks)
+    return Rows(columns=columns, lines=lines)
+
+
+def _plain_lines(text: DelimitedText, headed: bool) -> tuple[bytes | None, Lines]:
+    """Return the text of the rows without blank lines and comments, and their lines.
+
+    None where cells are quoted.
+    """
+    body = text.data[text.after_first if headed else text.first_at :]
+    first = text.first_line + 1 if headed else text.first_line
+    if b'"' in body:
+        return None, np.empty(0, dtype=np.int32)
+    if body and not body.endswith(b"\n"):
+        body += b"\n"
+    letters = np.frombuffer(body, dtype=np.uint8)
+    ends = np.flatnonzero(letters == 10)
+    lines = np.arange(first, first + ends.size, dtype=np.int32)
+    if not ends.size:
+        return body, lines
+    starts = np.concatenate([[0], ends[:-1] + 1])
+    if not np.isin(letters[starts], np.frombuffer(b"\n #\t", dtype=np.uint8)).any():
+        return body, lines
+    every = body.split(b"\n")[:-1]
+    kept = [place for place, line in enumerate(every) if not is_skipped(line.decode("utf-8"))]
+    if len(kept) == len(every):
+        return body, lines
+    body = b"\n".join([every[place] for place in kept]) + b"\n" if kept else b""
+    return body, lines[kept]
+
+
+def _read_csv(
+    body: bytes, separator: str, width: int, numbers: Sequence[int], choices: Sequence[int], decimal: str
+) -> Any:
+    """Return a frame, or None where a row has too many cells or a number is none."""
+    import pandas as pd
+
+    kinds: dict[int, Any] = dict.fromkeys(range(width), object)
+    kinds.update(dict.fromkeys(choices, "category"))
+    kinds.update(dict.fromkeys(numbers, "float64"))
+    try:
+        return pd.read_csv(
+            io.BytesIO(body),
+            header=None,
+            sep=separator,
+            decimal=decimal,
+            dtype=kinds,
+            na_values=[""],
+            keep_default_na=False,
+            quoting=3,
+            skip_blank_lines=False,
+            encoding="utf-8",
+        )
+    except (ValueError, OverflowError, IndexError):
+        return None
+
+
+def _is_padded(letters: npt.NDArray[np.uint8], at_end: npt.NDArray[np.bool_], separator: int) -> bool:
+    """Tell whether any cell has a blank or tab at one of its ends."""
+    blank = letters == 32
+    if separator != 9:
+        blank |= letters == 9
+    at = np.flatnonzero(blank)
+    if not at.size:
+        return False
+    # The last letter is a line end, so that there is always a next one; the first one's neighbour is checked
+    # apart.
+    return bool(at[0] == 0 or at_end[at - 1].any() or at_end[at + 1].any())
+
+
+def _texts(cells: npt.NDArray[Any], *, padded: bool, blanks: bool) -> npt.NDArray[Any]:
+    """Return texts without blanks around them; None for a blank cell."""
+    import pandas as pd
+
+    if blanks:
+        cells = np.where(pd.isna(cells), None, cells)
+    if padded:
+        stripped = np.empty(len(cells), dtype=object)
+        stripped[:] = [text.strip(BLANKS) or None if text else None for text in cells.tolist()]
+        return stripped
+    return cells
+
+
+def read_carefully(text: DelimitedText, *, headed: bool, width: int, wanted: Sequence[int]) -> Rows:
+    """Return the rows of any text, every cell as written, and what is wrong with rows that are not split."""
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    problems: list[Problem] = []
+    expected = f"{width}, as in the header row" if headed else f"{width}, as in the order of the site file"
+    for number, record in _records(text, headed):
+        if isinstance(record, str):
+            problems.append(Problem(file=text.file, line=number, text=record, expected=QUOTES))
+            continue
+        cells = [cell.strip(BLANKS) for cell in record]
+        if not any(cells):
+            # As spreadsheets write a blank line: nothing but separators.
+            continue
+        if len(cells) != width:
+            count = "1 cell" if len(cells) == 1 else f"{len(cells)} cells"
+            problems.append(Problem(file=text.file, line=number, text=count, expected=expected))
+            continue
+        rows.append(cells)
+        lines.append(number)
+    columns = {}
+    for place in wanted:
+        column = np.empty(len(rows), dtype=object)
+        column[:] = [row[place] or None for row in rows]
+        columns[place] = column
+    return Rows(columns=columns, lines=np.array(lines, dtype=np.int32), problems=tuple(problems))
+
+
+def _records(text: DelimitedText, headed: bool) -> Iterator[tuple[int, list[str] | str]]:
+    """Yield each row's first line and its cells, or what is wrong with its quotes."""
+    body = text.data[text.after_first if headed else text.first_at :].decode("utf-8")
+    every = body.split("\n")
+    first = text.first_line + 1 if headed else text.first_line
+    place = 0
+    while place < len(every):
+        line, at = every[place], place
+        place += 1
+        if is_skipped(line):
+            continue
+        cells = cells_of(line, text.separator)
+        if isinstance(cells, str) and "not closed" in cells:
+            for last in range(place, min(place + LONGEST_CELL_LINES, len(every))):
+                longer = cells_of("\n".join(every[at : last + 1]), text.separator)
+                if isinstance(longer, list):
+                    cells, place = longer, last + 1
+                if isinstance(longer, list) or "not closed" not in longer:
+                    break
+        yield first + at, cells

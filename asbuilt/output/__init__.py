@@ -1,0 +1,1 @@
+"""Reconciliation to files. A writer draws or lists what it is given; it knows no other writer."""

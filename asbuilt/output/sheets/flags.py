@@ -1,0 +1,397 @@
+"""Flags on a plan: the id of a pile on its leader, the marker and letter of a verdict, the offset of a vector cut short.
+
+Pile flags stand on the outer side of the wall, joint flags on the pit side. None overlaps another, a vector or a circle;
+what finds no room is left out and counted, and circle, fill or stroke still carry the verdict.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from asbuilt.columns import VERDICTS
+from asbuilt.output.sheets.canvas import HAIR, INK, Box
+from asbuilt.output.sheets.lettering import DESCENT, clean, text_width
+from asbuilt.output.sheets.placing import Boxes, join, place, spread_rank
+from asbuilt.output.sheets.symbols import LOOKS, draw_markers
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from asbuilt.model import Booleans, Floats, Integers
+    from asbuilt.output.sheets.canvas import Canvas
+    from asbuilt.output.sheets.plan import Plan
+
+__all__ = ["EVERY", "Flags", "cut_flags", "every_id", "joint_flags", "pile_flags", "wall_names"]
+
+#: From this scale on, small, only every fifth id is written, and every id of what is not within.
+FEWER_IDS_FROM, EVERY = 250, 5
+NONE = np.empty(0, dtype=np.int64)
+#: Free space around a flag [mm].
+GAP = 0.6
+WITHIN, NOT_SURVEYED = VERDICTS.index("within"), VERDICTS.index("not surveyed")
+#: Which verdict's flags take room first, by its code; the last one is for no verdict.
+_TURN = np.array([3, 2, 1, 0, 4])
+
+
+def every_id(scale: float) -> bool:
+    """Whether a plan at 1:``scale`` writes every pile's id."""
+    return scale < FEWER_IDS_FROM
+
+
+def marker_size(text: float) -> float:
+    """Height of a verdict's marker beside text [mm]."""
+    return 0.9 * text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Label:
+    """One line of text: where its baseline starts [mm], its height [mm] and angle [deg]."""
+
+    x: float
+    y: float
+    text: str
+    height: float
+    angle: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flags:
+    """Placed flags: lettering, markers by verdict's code, leaders (k, 2, 2), what they cover, how many found no room."""
+
+    labels: tuple[Label, ...]
+    boxes: Boxes
+    leaders: Floats
+    markers: tuple[tuple[int, Floats], ...] = ()
+    size: float = 0.0
+    left_out: int = 0
+
+    def draw(self, canvas: Canvas, clip: Box) -> None:
+        """Draw leaders, markers, lettering."""
+        canvas.lines(self.leaders, width=HAIR, colour=INK, clip=clip)
+        for code, at in self.markers:
+            draw_markers(canvas, LOOKS[code], at, self.size, clip=clip)
+        for label in self.labels:
+            canvas.text(label.x, label.y, label.text, height=label.height, angle=label.angle)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Wanted:
+    """k flags as wanted: they stand off ``base`` in ``direction``, first the marker, if any, then the text.
+
+    ``turned``: the direction points left, so the text, read from below or from the right, runs towards the base.
+    ``lead`` and ``length``: where the text begins, and how long the flag is [mm]. ``upright``: the text is a letter that
+    is not turned with the flag, since a turned N is a Z.
+    """
+
+    base: Floats
+    direction: Floats
+    texts: Sequence[str]
+    marked: Booleans
+    height: float
+    turned: Booleans
+    lead: Floats
+    half_height: Floats
+    length: Floats
+    upright: bool
+
+    @property
+    def axis(self) -> Floats:
+        """Unit vectors in which the texts are read."""
+        return np.where(self.turned[:, None], -self.direction, self.direction)
+
+    def at(self, along: Floats, aside: float) -> Floats:
+        """Return places so far from the bases [mm]: along the directions, and to the left of them."""
+        left = np.stack([-self.direction[:, 1], self.direction[:, 0]], axis=1)
+        return self.base + self.direction * along[:, None] + left * aside
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Choice:
+    """A form that flags may take: at a distance from their bases, moved aside [mm], for those of a mask."""
+
+    wanted: _Wanted
+    distance: Floats
+    mask: Booleans
+    aside: float = 0.0
+
+    def boxes(self) -> Boxes:
+        """Return what the flags cover; NaN where the mask is False."""
+        wanted = self.wanted
+        along = np.where(self.mask, self.distance + wanted.length / 2, np.nan)
+        half = np.stack([wanted.length / 2 + GAP / 2, wanted.half_height], axis=1)
+        return Boxes(centre=wanted.at(along, self.aside), half=half, axis=wanted.axis)
+
+    def labels(self, rows: Integers) -> Iterator[Label]:
+        """Yield the lettering of the flags at ``rows``, its middle height on the line of the flag."""
+        w = self.wanted
+        if w.upright:
+            start = w.at(self.distance + (w.lead + w.length) / 2, self.aside)
+            start[:, 0] -= np.array([text_width(text, w.height) for text in w.texts]) / 2
+            start[:, 1] -= w.height / 2
+            angle = np.zeros(len(start))
+        else:
+            axis = w.axis
+            start = w.at(self.distance + np.where(w.turned, w.length, w.lead), self.aside)
+            start = start - np.stack([-axis[:, 1], axis[:, 0]], axis=1) * w.height / 2
+            angle = np.degrees(np.arctan2(axis[:, 1], axis[:, 0])).round(3)
+        for row in rows:
+            yield Label(x=start[row, 0], y=start[row, 1], text=w.texts[row], height=w.height, angle=angle[row])
+
+    def leaders(self, rows: Integers, foot: Floats) -> Floats:
+        """Return the lines (k, 2, 2) from ``foot`` off the bases to the flags at ``rows``, where they show."""
+        start, end = self.wanted.at(foot, 0.0), self.wanted.at(self.distance - GAP, self.aside)
+        shows = rows[(self.distance[rows] - GAP > foot[rows] + 0.2) | ((self.aside != 0.0) & (foot[rows] < 90.0))]
+        return np.stack([start[shows], end[shows]], axis=1)
+
+
+def _want(
+    base: Floats, direction: Floats, texts: Sequence[str], marked: Booleans, height: float, *, upright: bool = False
+) -> _Wanted:
+    texts = [clean(text) for text in texts]
+    angle = np.degrees(np.arctan2(direction[:, 1], direction[:, 0]))
+    width = np.array([text_width(text, height) for text in texts]).reshape(len(texts))
+    if upright:
+        width = np.where(width > 0, np.maximum(width, height), 0.0)
+    # A line of capitals and figures has nothing below its baseline.
+    low = np.array([not text.replace(" ", "").isalnum() or text != text.upper() for text in texts], dtype=bool)
+    lead = np.where(marked, 1.2 * marker_size(height) + np.where(width > 0, GAP, 0.0), 0.0)
+    return _Wanted(
+        base=base,
+        direction=direction,
+        texts=texts,
+        marked=marked,
+        height=height,
+        turned=(angle > 90.5) | (angle < -89.5),
+        lead=lead,
+        half_height=np.maximum(np.where(low, height * (0.5 + DESCENT), 0.5 * height + 0.3), width / 2 * upright),
+        length=lead + width,
+        upright=upright,
+    )
+
+
+def _place(
+    choices: Sequence[_Choice], *, codes: Integers, rank: Integers, taken: Boxes, area: Box, foot: Floats
+) -> tuple[Flags, Integers]:
+    """Place flags, each in the first of ``choices`` that has room; return also the number of the one taken, or -1."""
+    options = [choice.boxes() for choice in choices]
+    chosen = place(options, rank=rank, taken=taken, area=area)
+    labels: list[Label] = []
+    leaders, marks = [np.empty((0, 2, 2))], [np.empty((0, 2))]
+    boxes, marked_codes = [taken.take(NONE)], [NONE]
+    size = marker_size(choices[0].wanted.height)
+    for number, choice in enumerate(choices):
+        rows = np.flatnonzero(chosen == number)
+        labels.extend(choice.labels(rows))
+        boxes.append(options[number].take(rows))
+        leaders.append(choice.leaders(rows, foot))
+        marked = rows[choice.wanted.marked[rows]]
+        marks.append(choice.wanted.at(choice.distance + 0.6 * size, choice.aside)[marked])
+        marked_codes.append(codes[marked])
+    at, code = np.concatenate(marks), np.concatenate(marked_codes)
+    flags = Flags(
+        labels=tuple(labels),
+        boxes=join(boxes),
+        leaders=np.concatenate(leaders),
+        markers=tuple((int(c), at[code == c]) for c in np.unique(code)),
+        size=size,
+    )
+    return flags, chosen
+
+
+def _spread(wanted: _Wanted, foot: Floats, mask: Booleans, steps: Sequence[float]) -> list[_Choice]:
+    """Return choices ever farther off, then moved aside by one to three lines of text, on slanting leaders."""
+    line = wanted.height + 0.8 if not wanted.upright else wanted.height * 1.1 + 0.8
+    straight = [_Choice(wanted=wanted, distance=foot + step, mask=mask) for step in steps]
+    aside = [
+        _Choice(wanted=wanted, distance=foot + steps[0] + abs(lines) * 1.5, mask=mask, aside=lines * line)
+        for lines in (0.55, -0.55, 1.0, -1.0, 2.0, -2.0, 3.0, -3.0)
+    ]
+    return [straight[0], *aside[:4], *straight[1:], *aside[4:]]
+
+
+def _inset(box: Box) -> Box:
+    return Box(left=box.left + 1.0, bottom=box.bottom + 1.0, width=box.width - 2.0, height=box.height - 2.0)
+
+
+def _squares(centre: Floats, half: Floats) -> Boxes:
+    return Boxes(centre=centre, half=np.stack([half, half], axis=1), axis=np.tile([1.0, 0.0], (len(centre), 1)))
+
+
+def _strips(start: Floats, end: Floats, half_width: float, parts: int) -> Boxes:
+    """Return lines as boxes, each cut into parts, so that a long one does not widen the search for neighbours."""
+    run = end - start
+    length = np.hypot(run[:, 0], run[:, 1])
+    axis = np.where(length[:, None] > 1e-9, run / np.maximum(length, 1e-9)[:, None], [1.0, 0.0])
+    share = (np.arange(parts) + 0.5) / parts
+    centre = (start[:, None, :] + run[:, None, :] * share[None, :, None]).reshape(-1, 2)
+    half = np.stack([np.repeat(length / (2 * parts), parts), np.full(len(start) * parts, half_width)], axis=1)
+    return Boxes(centre=centre, half=half, axis=np.repeat(axis, parts, axis=0))
+
+
+def _drawn(plan: Plan) -> Boxes:
+    """Return what circles, vectors, joint strokes and the clear outline cover."""
+    known = plan.surveyed
+    circles = _squares(np.where(known[:, None], plan.built, plan.design), 0.8 * np.maximum(plan.radius, plan.design_radius))
+    vectors = _strips(plan.design[known], plan.tip[known], 0.6, 4)
+    strokes = _strips(plan.joint_foot, plan.joint_end, 0.3, 1)
+    edges = [_strips(ring[:-1], ring[1:], 0.4, _parts(ring)) for ring in plan.outline]
+    return join([circles, vectors, strokes, *edges])
+
+
+def _parts(ring: Floats) -> int:
+    """Return into how many parts the edges of a ring are cut, so that none is longer than about 10 mm."""
+    return int(min(200.0, np.ceil(float(np.max(np.hypot(*np.diff(ring, axis=0).T))) / 10.0 + 1e-9)))
+
+
+def cut_flags(plan: Plan) -> Flags:
+    """Write the true offset at the head of each vector that is cut short."""
+    rows = np.flatnonzero(plan.cut & plan.surveyed)
+    offset = np.asarray(plan.result.piles["offset_mm"], dtype=np.float64)[rows]
+    direction = plan.tip[rows] - plan.design[rows]
+    direction = direction / np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)[:, None]
+    texts = [f"{value:.0f} mm" for value in offset]
+    wanted = _want(plan.tip[rows], direction, texts, np.zeros(len(rows), dtype=bool), plan.text)
+    flags, _ = _place(
+        _spread(wanted, np.zeros(len(rows)), np.ones(len(rows), dtype=bool), (1.0, 3.0, 6.0, 10.0)),
+        codes=np.full(len(rows), -1),
+        rank=np.arange(len(rows)),
+        taken=_drawn(plan),
+        area=_inset(plan.view.box),
+        foot=np.full(len(rows), 99.0),
+    )
+    return flags
+
+
+def joint_flags(plan: Plan, taken: Boxes) -> Flags:
+    """Put marker and letter of every joint that is not within at the end of its stroke.
+
+    Parameters
+    ----------
+    plan : Plan
+    taken : Boxes
+        What other flags cover.
+    """
+    rows = np.flatnonzero(plan.joint_verdict > WITHIN)
+    codes = plan.joint_verdict[rows]
+    everyone = np.ones(len(rows), dtype=bool)
+    texts = [LOOKS[code].letter for code in codes]
+    wanted = _want(plan.joint_end[rows], plan.joint_normal[rows], texts, everyone, plan.text, upright=True)
+    steps = GAP + plan.text * np.array([0.0, 1.4, 2.8, 4.2])
+    flags, chosen = _place(
+        _spread(wanted, np.zeros(len(rows)), everyone, steps.tolist()),
+        codes=codes,
+        rank=spread_rank([_TURN[codes]]),
+        taken=join([_drawn(plan), taken]),
+        area=_inset(plan.view.box),
+        foot=np.zeros(len(rows)),
+    )
+    return _left_out(flags, int((chosen < 0).sum()))
+
+
+def _left_out(flags: Flags, number: int) -> Flags:
+    return Flags(
+        labels=flags.labels,
+        boxes=flags.boxes,
+        leaders=flags.leaders,
+        markers=flags.markers,
+        size=flags.size,
+        left_out=number,
+    )
+
+
+def wanted_ids(plan: Plan) -> tuple[Booleans, Booleans]:
+    """Return whose id is to be written, and which of them are at the joints that are not within."""
+    joints = plan.result.joints
+    at_joint = np.zeros(len(plan.verdict), dtype=bool)
+    bad = plan.joint_verdict > WITHIN
+    at_joint[joints.a[bad]] = True
+    at_joint[joints.b[bad]] = True
+    position = np.asarray(plan.result.piles["position"], dtype=np.float64)
+    fifth = ~(np.mod(position, EVERY) > 0)
+    return (fifth | at_joint | (plan.verdict != WITHIN)) | every_id(plan.scale), at_joint
+
+
+def _outward(plan: Plan) -> Floats:
+    """Return unit vectors (n, 2) away from the pit; four directions in turn for piles that have no wall to stand in."""
+    away = -np.stack([plan.result.piles.pit_e, plan.result.piles.pit_n], axis=1)
+    turn = np.pi / 4 + np.pi / 2 * (np.arange(len(away)) % 4)
+    return np.where(np.isfinite(away), away, np.stack([np.cos(turn), np.sin(turn)], axis=1))
+
+
+def pile_flags(plan: Plan, taken: Boxes) -> Flags:
+    """Write pile ids on leaders on the outer side of the wall, with marker and letter where not within.
+
+    Parameters
+    ----------
+    plan : Plan
+    taken : Boxes
+        What other flags cover.
+    """
+    ids = [str(name) for name in plan.result.piles["pile_id"]]
+    wanted, at_joint = wanted_ids(plan)
+    codes, outward = plan.verdict, _outward(plan)
+    known = plan.surveyed
+    built = np.where(known[:, None], plan.built, plan.design)
+    off = plan.off_sheet
+    base = np.where((known & ~off)[:, None], built, plan.design)
+    flagged = codes > WITHIN
+    marked = flagged & ((codes != NOT_SURVEYED) | known)
+    letters = [LOOKS[code].letter if code > WITHIN else "" for code in codes]
+    turned = _want(base, outward, letters, marked, plan.text).turned
+    full = [
+        f"{i} {letter}" if after else f"{letter} {i}" for i, letter, after in zip(ids, letters, turned, strict=True)
+    ]
+    full = [text.strip() for text in full]
+    foot = np.maximum(plan.radius, plan.design_radius) + 0.3
+    long = _want(base, outward, full, marked, plan.text)
+    short = _want(base, outward, letters, marked, plan.text, upright=True)
+    steps = (1.6, 3.0, 5.0, 7.5, 10.5)
+    whole = _spread(long, foot, wanted, steps)
+    letter = _spread(short, foot, wanted & flagged, steps[:3])
+    position = np.asarray(plan.result.piles["position"], dtype=np.float64)
+    fifth = np.mod(position, EVERY) > 0
+    flags, chosen = _place(
+        [*whole, *letter],
+        codes=codes,
+        rank=spread_rank([np.where(at_joint & (codes == WITHIN), 2, _TURN[codes]), fifth.astype(np.int64)]),
+        taken=join([_drawn(plan), taken]),
+        area=_inset(plan.view.box),
+        foot=foot,
+    )
+    return _left_out(flags, int((wanted & ((chosen < 0) | (chosen >= len(whole)))).sum()))
+
+
+def wall_names(plan: Plan, taken: Boxes) -> Flags:
+    """Write each wall's name on its pit side: inside a closed wall, else beside one of its piles."""
+    piles, settings = plan.result.piles, plan.result.survey.settings
+    walls = np.asarray(piles["wall"], dtype=object)
+    pit = np.nan_to_num(np.stack([piles.pit_e, piles.pit_n], axis=1))
+    large, small = 1.4 * plan.text, plan.text
+    blocked = join([_drawn(plan), taken])
+    labels: list[Label] = []
+    boxes = [taken.take(NONE)]
+    for name, wall in settings.walls.items():
+        rows = np.flatnonzero(walls == name)
+        if not len(rows):
+            continue
+        first, second = clean(f"Wall {name}"), "inside: pit" if wall.closed else "pit side"
+        half = np.array([max(text_width(first, large), text_width(second, small)) / 2 + 1.0, large + small])
+        places = [plan.design[rows].mean(axis=0)] if wall.closed else []
+        for row in rows[[len(rows) // 2, len(rows) // 4, 3 * len(rows) // 4]]:
+            clear = float(np.max(plan.radius)) + 6.0 + float(np.abs(pit[row]) @ half)
+            places += [plan.design[row] + pit[row] * (clear + more) for more in (0.0, 6.0, 12.0)]
+        options = [
+            Boxes(centre=at[None, :], half=half[None, :], axis=np.array([[1.0, 0.0]])) for at in places
+        ]
+        chosen = int(place(options, rank=np.zeros(1, dtype=np.int64), taken=blocked, area=_inset(plan.view.box))[0])
+        if chosen < 0:
+            continue
+        x, y = places[chosen]
+        labels.append(Label(x=x - text_width(first, large) / 2, y=y + 0.1 * large, text=first, height=large))
+        labels.append(Label(x=x - text_width(second, small) / 2, y=y - 1.6 * small, text=second, height=small))
+        boxes.append(options[chosen])
+        blocked = join([blocked, options[chosen]])
+    return Flags(labels=tuple(labels), boxes=join(boxes), leaders=np.empty((0, 2, 2)))

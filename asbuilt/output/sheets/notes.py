@@ -1,0 +1,132 @@
+"""The words on a sheet that come from settings and inputs: tolerances and rules used, what is not checked, cautions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from asbuilt.columns import KINDS
+from asbuilt.output.sheets.canvas import FINE, GREY, INK
+from asbuilt.output.sheets.frame import Entry
+from asbuilt.output.sheets.symbols import arrows
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from asbuilt.model import Floats, Reconciliation
+    from asbuilt.output.sheets.canvas import Box, Canvas
+    from asbuilt.settings import Settings
+
+__all__ = ["CAUTION", "allowed", "level_range", "not_made", "plan_notes"]
+
+CAUTION = (
+    "Geometry only: nothing is said of stability, strength, watertightness or ground movement. Not a permit to dig. "
+    "Missing data is not acceptable data. The responsible engineer releases excavation, under local codes."
+)
+
+
+def _number(value: float) -> str:
+    return f"{value:.10g}"
+
+
+def _slope(mm_per_m: float) -> str:
+    return f"1:{1000.0 / mm_per_m:.4g}"
+
+
+def level_range(levels: Floats) -> str:
+    """Return a level [m], or the range of several, as a sheet prints it."""
+    known = levels[np.isfinite(levels)]
+    if not len(known):
+        return "not known"
+    low, high = f"{known.min():+.2f}", f"{known.max():+.2f}"
+    return f"{high} m" if low == high else f"{low} to {high} m"
+
+
+def _kinds(result: Reconciliation) -> list[str]:
+    """Return the kinds of pile that are in the design, in the dictionary's order."""
+    present = np.unique(np.asarray(result.survey.design["kind"]))
+    return [KINDS[code] for code in present if code >= 0]
+
+
+def allowed(settings: Settings, kinds: list[str]) -> list[str]:
+    """Return what is allowed, check by check, with the rule that decides."""
+    t, rule = settings.tolerance, settings.decide
+    growth = f" + {_number(t.plan_growth_mm_per_m)} mm per m below commencing level" if t.plan_growth_mm_per_m else ""
+    said = [f"plan {_number(t.plan_mm)} mm{growth} ({rule.plan})"]
+    limits = {kind: _slope(t.verticality[kind]) for kind in kinds if kind in t.verticality}
+    if len(set(limits.values())) == 1:
+        said.append(f"lean {next(iter(limits.values()))} ({rule.vertical})")
+    elif limits:
+        said.append(f"lean {', '.join(f'{kind} {limit}' for kind, limit in limits.items())} ({rule.vertical})")
+    chord = f" and chord {_number(t.chord_mm)} mm" if t.chord_mm is not None else ""
+    said.append(f"joint overlap {_number(t.overlap_mm)} mm{chord} ({rule.joint})")
+    if t.encroach_mm is not None:
+        grows = f" + {_number(t.encroach_growth_mm_per_m)} mm/m" if t.encroach_growth_mm_per_m else ""
+        said.append(f"towards the pit {_number(t.encroach_mm)} mm{grows} ({rule.encroach})")
+    if t.toe_mm is not None:
+        said.append(f"toe {_number(t.toe_mm)} mm above design")
+    return said
+
+
+def not_made(result: Reconciliation) -> list[str]:
+    """Return the checks that are not made because their tolerance, or the outline, is missing."""
+    t = result.survey.settings.tolerance
+    missing = [f"lean of {kind} piles" for kind in _kinds(result) if kind not in t.verticality]
+    if t.encroach_mm is None:
+        missing.append("movement towards the pit")
+    if t.toe_mm is None:
+        missing.append("toe level")
+    if result.survey.clear_outline is None:
+        missing.append("clear outline (none given)")
+    return missing
+
+
+def _sign_figure(canvas: Canvas, box: Box) -> None:
+    """Draw the directions in which a deviation counts positive."""
+    x, y = box.left + 1.5, box.bottom + 1.5
+    reach_x, reach_y = box.width - 5.0, box.height - 4.5
+    axes = [[(x, y), (x + reach_x, y)], [(x, y), (x, y + reach_y)]]
+    canvas.lines(axes, width=FINE, colour=GREY)
+    canvas.text(x + reach_x + 0.6, y - 0.8, "E", height=2.0 if box.width < 15 else 2.5, colour=INK)
+    canvas.text(x - 0.8, y + reach_y + 0.7, "N", height=2.0 if box.width < 15 else 2.5, colour=INK)
+    end = np.array([[x + 0.75 * reach_x, y + 0.75 * reach_y]])
+    arrows(canvas, np.array([[x, y]]), end, hollow=np.array([False]), halo=False)
+
+
+def plan_notes(result: Reconciliation) -> tuple[Entry, ...]:
+    """Return the notes of a deviation plan."""
+    return (
+        Entry(
+            text="Deviation: as built minus design, + to east, to north, towards the pit, along the wall as positions "
+            "rise. Bearings: clockwise from site-grid north.",
+            sample=_sign_figure,
+            height=5.4,
+        ),
+        *(Entry(text=text) for text in _texts(result)),
+    )
+
+
+def _texts(result: Reconciliation) -> Iterator[str]:
+    survey = result.survey
+    settings = survey.settings
+    grid = f" on {settings.grid.map_crs}" if settings.grid.map_crs else ""
+    turned = f", turned {settings.grid.rotation_deg:.10g}°" if settings.grid.rotation_deg is not None else ""
+    yield f"Coordinates: site grid{grid}{turned}, m. Levels: site datum, m. Deviations: mm."
+    levels = level_range(np.asarray(result.piles["cut_off_level"], dtype=np.float64))
+    yield f"Level shown: cut-off, {levels}; centres are carried to it along the axes."
+    yield f"Allowed: {'; '.join(allowed(settings, _kinds(result)))}."
+    sure = f"{settings.site.confidence * 100:.4g} %"
+    yield f"Simple: measured against allowed. Guarded: decided where {sure} sure, else unresolved."
+    yield "Verdicts are the worst of all checks made, at every level; not of plan position alone."
+    missing = not_made(result)
+    yield f"Not checked, as no tolerance or limit is set: {', '.join(missing)}." if missing else "No check is left out."
+    u = settings.uncertainty
+    yield (
+        f"Uncertainty, 1 s.d.: pickup {_number(u.pickup_mm)}, set-up {_number(u.setup_mm)}, radius {_number(u.radius_mm)} "
+        f"mm; lean {_number(u.tilt_mm_per_m)} and systematic {_number(u.tilt_systematic_mm_per_m)} mm/m, wander "
+        f"{_number(u.wander_mm_per_m)} mm/m per √m. Axes {u.axis}; below the last reading predicted."
+    )
+    for file in survey.files:
+        if file.table == "design":
+            yield f"Design: {file.path}, sha256 {file.sha256[:12]}."

@@ -1,0 +1,167 @@
+"""Where labels go: turned boxes that must not touch one another, nor what is drawn already.
+
+Boxes near one another are found through a grid, all at once; who yields to whom is settled by rank, which gives what
+going through the boxes one by one in that order would give.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from asbuilt.model import Booleans, Floats, Integers
+    from asbuilt.output.sheets.canvas import Box
+
+__all__ = ["Boxes", "join", "overlapping", "place", "spread_rank"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Boxes:
+    """n turned rectangles: centres (n, 2) and half sizes (n, 2) [mm], unit vectors along their lengths (n, 2)."""
+
+    centre: Floats
+    half: Floats
+    axis: Floats
+
+    def __len__(self) -> int:
+        return len(self.centre)
+
+    def take(self, rows: Integers | Booleans) -> Boxes:
+        """Return the boxes at ``rows``."""
+        return Boxes(centre=self.centre[rows], half=self.half[rows], axis=self.axis[rows])
+
+    def corners(self) -> Floats:
+        """Return the corners (n, 4, 2) [mm]."""
+        along = self.axis * self.half[:, :1]
+        across = np.stack([-self.axis[:, 1], self.axis[:, 0]], axis=1) * self.half[:, 1:]
+        c = self.centre
+        return np.stack([c - along - across, c + along - across, c + along + across, c - along + across], axis=1)
+
+
+def join(parts: Sequence[Boxes]) -> Boxes:
+    """Return all boxes of several sets as one."""
+    return Boxes(
+        centre=np.concatenate([p.centre for p in parts]),
+        half=np.concatenate([p.half for p in parts]),
+        axis=np.concatenate([p.axis for p in parts]),
+    )
+
+
+def _near(a: Floats, b: Floats, cell: float) -> tuple[Integers, Integers]:
+    """Return pairs of places in ``a`` and ``b`` whose points lie in the same or adjoining cells of a grid."""
+    cells_a = np.floor(a / cell).astype(np.int64)
+    cells_b = np.floor(b / cell).astype(np.int64)
+    low = np.minimum(cells_a.min(axis=0), cells_b.min(axis=0)) - 1
+    stride = int(max(cells_a[:, 1].max(), cells_b[:, 1].max()) - low[1]) + 3
+    keys_a = (cells_a[:, 0] - low[0]) * stride + cells_a[:, 1] - low[1]
+    keys_b = (cells_b[:, 0] - low[0]) * stride + cells_b[:, 1] - low[1]
+    order = np.argsort(keys_b, kind="stable")
+    sorted_b = keys_b[order]
+    first, second = [], []
+    for column in (-stride, 0, stride):
+        start = np.searchsorted(sorted_b, keys_a + column - 1, side="left")
+        count = np.searchsorted(sorted_b, keys_a + column + 1, side="right") - start
+        i = np.repeat(np.arange(len(a)), count)
+        within = np.arange(len(i)) - np.repeat(np.cumsum(count) - count, count)
+        first.append(i)
+        second.append(order[start[i] + within])
+    return np.concatenate(first), np.concatenate(second)
+
+
+def overlapping(a: Boxes, b: Boxes) -> tuple[Integers, Integers]:
+    """Return the pairs (places in ``a``, places in ``b``) of boxes that overlap.
+
+    Two turned rectangles are apart when they are apart along an axis of one of them (separating axes).
+    """
+    if not len(a) or not len(b):
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    reach = float(np.hypot(*a.half.T).max() + np.hypot(*b.half.T).max())
+    i, j = _near(a.centre, b.centre, max(reach, 1e-6))
+    gap = b.centre[j] - a.centre[i]
+    cos = np.abs(np.sum(a.axis[i] * b.axis[j], axis=1))
+    sin = np.abs(a.axis[i, 0] * b.axis[j, 1] - a.axis[i, 1] * b.axis[j, 0])
+    meet = np.ones(len(i), dtype=bool)
+    for axis, own, other in ((a.axis[i], a.half[i], b.half[j]), (b.axis[j], b.half[j], a.half[i])):
+        along = np.abs(np.sum(gap * axis, axis=1))
+        across = np.abs(axis[:, 0] * gap[:, 1] - axis[:, 1] * gap[:, 0])
+        meet &= along < own[:, 0] + other[:, 0] * cos + other[:, 1] * sin
+        meet &= across < own[:, 1] + other[:, 0] * sin + other[:, 1] * cos
+    return i[meet], j[meet]
+
+
+def _settle(i: Integers, j: Integers, rank: Integers) -> Booleans:
+    """Return who stays when of every pair (i, j) the lower rank wins over the higher, in the order of rank."""
+    stays = np.zeros(len(rank), dtype=bool)
+    open_ = np.ones(len(rank), dtype=bool)
+    while open_.any():
+        yields = np.zeros(len(rank), dtype=bool)
+        yields[i[rank[j] < rank[i]]] = True
+        won = open_ & ~yields
+        stays |= won
+        open_ &= ~won
+        open_[i[won[j]]] = False
+        left = open_[i] & open_[j]
+        i, j = i[left], j[left]
+    return stays
+
+
+def place(options: Sequence[Boxes], *, rank: Integers, taken: Boxes, area: Box) -> Integers:
+    """Choose one option for each label.
+
+    Parameters
+    ----------
+    options : sequence of Boxes
+        Each holds one box for every label, the most wanted first. A box with a NaN centre is no option.
+    rank : array (n,)
+        Lower wins; no two alike.
+    taken : Boxes
+        What no label may touch.
+    area : Box
+        Labels lie wholly in it.
+
+    Returns
+    -------
+    array (n,)
+        Number of the option chosen, -1 where there is no room.
+    """
+    chosen = np.full(len(rank), -1, dtype=np.int64)
+    low = np.array([area.left, area.bottom])
+    high = np.array([area.right, area.top])
+    for number, option in enumerate(options):
+        corners = option.corners()
+        fits = np.all((corners >= low) & (corners <= high), axis=(1, 2)) & (chosen < 0)
+        waiting = np.flatnonzero(fits)
+        if not len(waiting):
+            continue
+        hit = np.zeros(len(waiting), dtype=bool)
+        hit[overlapping(option.take(waiting), taken)[0]] = True
+        waiting = waiting[~hit]
+        boxes = option.take(waiting)
+        i, j = overlapping(boxes, boxes)
+        other = i != j
+        stays = _settle(i[other], j[other], rank[waiting])
+        chosen[waiting[stays]] = number
+        taken = join([taken, boxes.take(stays)])
+    return chosen
+
+
+def spread_rank(classes: Sequence[Integers]) -> Integers:
+    """Return ranks (n,) by the classes, first one first; within a class spread over the sequence, not from one end.
+
+    Neighbours then do not wait for one another in a chain, and what finds room is spread along the wall.
+    """
+    n = len(classes[0])
+    bits = max(1, int(n - 1).bit_length())
+    places = np.arange(n)
+    mirrored = np.zeros(n, dtype=np.int64)
+    for bit in range(bits):
+        mirrored |= ((places >> bit) & 1) << (bits - 1 - bit)
+    order = np.lexsort((mirrored, *reversed(classes)))
+    rank = np.empty(n, dtype=np.int64)
+    rank[order] = places
+    return rank

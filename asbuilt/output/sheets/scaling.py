@@ -1,0 +1,159 @@
+"""Scale, exaggeration and grid of a plan, and what shows them on the sheet: bars, north arrow, crosses, coordinates."""
+
+from __future__ import annotations
+
+from itertools import count
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, WHITE, Box
+from asbuilt.output.sheets.lettering import text_width
+from asbuilt.output.sheets.placing import Boxes, overlapping
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from asbuilt.model import Floats
+    from asbuilt.output.sheets.canvas import Canvas
+    from asbuilt.output.sheets.frame import Viewport
+
+__all__ = ["FACTORS", "SCALES", "bar_length", "choose_factor", "choose_scale", "draw_bars", "draw_grid", "grid_spacing"]
+
+SCALES = (50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
+FACTORS = (10, 20, 25, 50, 100)
+#: Length that the median vector comes nearest to, and at which vectors are cut [mm of paper].
+MEDIAN_VECTOR, LONGEST_VECTOR = 4.0, 30.0
+
+
+def _scales() -> Iterator[int]:
+    yield from SCALES
+    for power in count(4):
+        yield from (10**power, 2 * 10**power, 25 * 10 ** (power - 1), 5 * 10**power)
+
+
+def choose_scale(extent: Callable[[int], Floats], room: tuple[float, float]) -> tuple[int, Floats]:
+    """Return the first scale at which the drawing fits, and its bounds there.
+
+    Parameters
+    ----------
+    extent : callable
+        Scale to the bounds of the drawing (low x, low y, high x, high y) [mm of paper].
+    room : tuple of float
+        Width and height of the drawing area [mm].
+    """
+    for scale in _scales():
+        bounds = extent(scale)
+        if bounds[2] - bounds[0] <= room[0] and bounds[3] - bounds[1] <= room[1]:
+            return scale, bounds
+    raise AssertionError  # the scales have no end
+
+
+def choose_factor(offsets: Floats, scale: float) -> int:
+    """Return by how much vectors are drawn longer than the scale makes them, from offsets [m], NaN where not known."""
+    known = offsets[np.isfinite(offsets)]
+    if not len(known) or not np.median(known) > 0:
+        return 50
+    lengths = np.median(known) * 1000.0 / scale * np.array(FACTORS)
+    return FACTORS[int(np.argmin(np.abs(np.log(lengths / MEDIAN_VECTOR))))]
+
+
+def _round_down(value: float, steps: tuple[float, ...] = (1.0, 2.0, 5.0)) -> float:
+    """Return the greatest of 1, 2, 5 times a power of ten that is not above ``value``."""
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(power * max(step for step in steps if step * power <= value * (1 + 1e-9)))
+
+
+def bar_length(per_unit: float, longest: float) -> float:
+    """Return a round length, in the unit, whose bar is at most ``longest`` mm at ``per_unit`` mm of paper each."""
+    return _round_down(longest / per_unit)
+
+
+def grid_spacing(scale: float) -> float:
+    """Return the spacing of grid crosses [m]: round, and 50 mm of paper or more."""
+    least = 50.0 * scale / 1000.0
+    return next(s for s in (step * 10.0**k for k in range(-2, 9) for step in (1, 2, 5)) if s >= least * (1 - 1e-9))
+
+
+def draw_grid(
+    canvas: Canvas, view: Viewport, origin: tuple[float, float], text: float, *, covered: Boxes
+) -> None:
+    """Draw crosses at round coordinates (not where flags cover them), ticks at the border, coordinates beside them."""
+    spacing = grid_spacing(view.scale)
+    box = view.box
+    low, high = view.site(box.left, box.bottom), view.site(box.right, box.top)
+    east, north = (
+        np.arange(np.ceil((low[k] + origin[k]) / spacing), np.floor((high[k] + origin[k]) / spacing) + 1) * spacing
+        for k in (0, 1)
+    )
+    e, n = np.meshgrid(east - origin[0], north - origin[1])
+    at = view.paper(e.ravel(), n.ravel())
+    hidden = overlapping(_points(at), covered)[0]
+    at = np.delete(at, hidden, axis=0)
+    arms = np.array([[(-2.0, 0.0), (2.0, 0.0)], [(0.0, -2.0), (0.0, 2.0)]])
+    canvas.lines((at[:, None, None, :] + arms[None]).reshape(-1, 2, 2), width=THIN, colour=GREY, clip=box)
+    x = view.paper(east - origin[0], np.zeros(len(east)))[:, 0]
+    y = view.paper(np.zeros(len(north)), north - origin[1])[:, 1]
+    ticks = [[(a, box.bottom), (a, box.bottom - 1.2)] for a in x] + [[(box.left, b), (box.left - 1.2, b)] for b in y]
+    canvas.lines(np.array(ticks).reshape(-1, 2, 2), width=THIN)
+    digits = max(0, -int(np.floor(np.log10(spacing))))
+    for value, a in zip(east, x, strict=True):
+        label = f"E {value:.{digits}f}"
+        half = text_width(label, text) / 2
+        if box.left + half < a < box.right - half:
+            canvas.text(a, box.bottom - 1.6 - text, label, height=text, anchor="centre")
+    for value, b in zip(north, y, strict=True):
+        label = f"N {value:.{digits}f}"
+        half = text_width(label, text) / 2
+        if box.bottom + half < b < box.top - half:
+            canvas.text(box.left - 1.8, b, label, height=text, anchor="centre", angle=90.0)
+    canvas.rectangle(box, width=MEDIUM)
+
+
+def _points(at: Floats) -> Boxes:
+    """Return boxes as large as a cross around places (n, 2) [mm]."""
+    n = len(at)
+    return Boxes(centre=at, half=np.full((n, 2), 2.0), axis=np.tile([1.0, 0.0], (n, 1)))
+
+
+def draw_bars(canvas: Canvas, strip: Box, scale: int, factor: int | None, text: float) -> None:
+    """Draw the scale bar, the bar of the exaggerated vectors (unless there are none) and the north arrow in a strip."""
+    _scale_bar(canvas, strip.left + 2 * text, strip, scale, text)
+    if factor is not None:
+        _vector_bar(canvas, strip.left + 0.4 * strip.width, strip.bottom, scale, factor, text)
+    _north(canvas, strip.right - 2.5 * text, strip, text)
+
+
+def _scale_bar(canvas: Canvas, x: float, strip: Box, scale: int, text: float) -> None:
+    per_metre = 1000.0 / scale
+    metres = bar_length(per_metre, min(24.0 * text, 0.28 * strip.width))
+    length = metres * per_metre
+    bar = strip.bottom + 2.0 * text
+    parts = x + length * np.arange(4) / 4
+    blocks = np.array([[(a, bar), (a + length / 4, bar), (a + length / 4, bar + 1.2), (a, bar + 1.2)] for a in parts])
+    canvas.shapes(blocks[0::2], fill=INK, colour=INK, width=FINE)
+    canvas.shapes(blocks[1::2], fill=WHITE, colour=INK, width=FINE)
+    canvas.text(x, bar + 2.4, f"Scale 1:{scale}", height=text)
+    for share in (0.0, 0.5, 1.0):
+        unit = " m" if share == 1.0 else ""
+        canvas.text(x + share * length, bar - 1.5 * text, f"{metres * share:g}{unit}", height=text, anchor="centre")
+
+
+def _vector_bar(canvas: Canvas, x: float, y: float, scale: int, factor: int, text: float) -> None:
+    per_mm = factor / scale
+    value = bar_length(per_mm, 10.0 * text)
+    length = value * per_mm
+    bar = y + 1.2 * text
+    canvas.lines([[(x, bar), (x + length, bar)]], width=MEDIUM)
+    canvas.lines([[(end, bar - 1.0), (end, bar + 1.0)] for end in (x, x + length)], width=FINE)
+    canvas.text(x, y + 2.0 * text + 2.4, f"Offset vectors: {factor} times the scale", height=text)
+    canvas.text(x + length + text, bar - text / 2, f"{value:g} mm of offset", height=text)
+
+
+def _north(canvas: Canvas, x: float, strip: Box, text: float) -> None:
+    foot, tip = strip.bottom + 0.5 * text, strip.top - 1.9 * text
+    middle = foot + 0.25 * (tip - foot)
+    wide = 0.75 * text
+    canvas.shapes([[(x, tip), (x - wide, foot), (x, middle)]], fill=INK, colour=INK, width=FINE)
+    canvas.shapes([[(x, tip), (x + wide, foot), (x, middle)]], fill=WHITE, colour=INK, width=FINE)
+    canvas.text(x, tip + 0.4 * text, "N", height=1.2 * text, anchor="centre", bold=True)
