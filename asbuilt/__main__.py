@@ -47,29 +47,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _run(given)
     except click.exceptions.Exit as leave:
         return leave.exit_code
-    except InputError as error:
-        report_problems(error, as_json=as_json)
-        return ExitCode.REFUSED
-    except click.UsageError as error:
-        report(error.format_message(), as_json=as_json, before=_usage(error))
-        return ExitCode.REFUSED
-    except (AsbuiltError, click.ClickException) as error:
-        report(str(error), as_json=as_json)
-        return ExitCode.REFUSED
-    except (KeyboardInterrupt, click.Abort):
-        report("interrupted", as_json=False)
-        return ExitCode.INTERRUPTED
     except BrokenPipeError:
         leave_pipe()
         return ExitCode.PIPE_CLOSED
-    except OSError as error:
-        if error.errno not in _MENDABLE:
-            return _defect(error, as_json=as_json)
-        where = f"{error.filename}: " if error.filename else ""
-        report(f"{where}{error.strerror}", as_json=as_json)
+    except (KeyboardInterrupt, click.Abort):
+        report("interrupted", as_json=False)
+        return ExitCode.INTERRUPTED
+    except InputError as error:
+        report_problems(error, as_json=as_json)
         return ExitCode.REFUSED
-    except Exception as error:  # noqa: BLE001 - whatever else escapes is a defect, and is called one
-        return _defect(error, as_json=as_json)
+    except Exception as error:  # noqa: BLE001 - what a user cannot mend is a defect, and is called one
+        refusal = _refusal(error)
+        if refusal is None:
+            return _defect(error, as_json=as_json)
+        report(refusal, as_json=as_json, before=_usage(error))
+        return ExitCode.REFUSED
+
+
+def _refusal(error: Exception) -> str | None:
+    """Return what a user can mend, in one line; None for a defect."""
+    if isinstance(error, click.ClickException):
+        return error.format_message()
+    if isinstance(error, AsbuiltError):
+        return str(error)
+    if isinstance(error, OSError) and error.errno in _MENDABLE:
+        return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+    return None
 
 
 def _run(given: list[str]) -> int:
@@ -79,13 +82,13 @@ def _run(given: list[str]) -> int:
     return int(outcome) if outcome is not None else ExitCode.DONE
 
 
-def _usage(error: click.UsageError) -> str:
-    if error.ctx is None:
-        return ""
-    return f"{error.ctx.get_usage()}\nTry '{error.ctx.command_path} --help'.\n"
+def _usage(error: Exception) -> str:
+    """Return how the command is used, to stand above a refusal that a slip on the command line caused."""
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    return "" if context is None else f"{context.get_usage()}\nTry '{context.command_path} --help'.\n"
 
 
-def _defect(error: BaseException, *, as_json: bool) -> int:
+def _defect(error: Exception, *, as_json: bool) -> int:
     if os.environ.get("ASBUILT_TRACE"):
         traceback.print_exception(error)
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__

@@ -111,9 +111,7 @@ VERDICT_LOOKS = {
         letter="U", line="dash-dot", fill="light diagonal hatch", marker="diamond", colour="#D98E04"
     ),
     "outside": VerdictLook(letter="X", line="thick solid", fill="solid", marker="square", colour="#8F2A06"),
-    "not surveyed": VerdictLook(
-        letter="N", line="dotted", fill="none", marker="open triangle", colour="#7A7A7A"
-    ),
+    "not surveyed": VerdictLook(letter="N", line="dotted", fill="none", marker="open triangle", colour="#7A7A7A"),
 }
 
 
@@ -167,7 +165,9 @@ _FROM_LEVEL = _m("from_level", "level that the depths are measured from; default
 _DESIGN = (
     _id("pile_id", "name of the pile, unique in the folder, compared exactly", needed=True),
     _text("wall", "name of the wall, as in the site file", needed=True),
-    Column(name="position", kind="integer", meaning="place along the wall; blank for an added pile", column_needed=True),
+    Column(
+        name="position", kind="integer", meaning="place along the wall; blank for an added pile", column_needed=True
+    ),
     _choice("kind", "primary (unreinforced, first), secondary (cuts into primaries), other", KINDS, needed=True),
     _m("easting", "design centre, site grid", needed=True),
     _m("northing", "design centre, site grid", needed=True),
@@ -180,9 +180,7 @@ _DESIGN = (
 TABLES: dict[str, TableDefinition] = {
     t.name: t
     for t in (
-        TableDefinition(
-            name="design", where="design/piles.csv", meaning="the pile schedule", columns=_DESIGN
-        ),
+        TableDefinition(name="design", where="design/piles.csv", meaning="the pile schedule", columns=_DESIGN),
         TableDefinition(
             name="pickups",
             where="pickups/*.csv",
@@ -234,7 +232,9 @@ TABLES: dict[str, TableDefinition] = {
                     meaning="lean in direction b, seen from above 90 degrees clockwise of a; 0 is plumb",
                     needed=True,
                 ),
-                _choice("unit", "unit of both readings; mm is the gap under a level of level_length_mm", UNITS, needed=True),
+                _choice(
+                    "unit", "unit of both readings; mm is the gap under a level of level_length_mm", UNITS, needed=True
+                ),
                 Column(
                     name="bearing_a_deg",
                     unit="deg",
@@ -249,7 +249,11 @@ TABLES: dict[str, TableDefinition] = {
                     low=-360.0,
                     high=360.0,
                 ),
-                _choice("sense", "toe: the reading says where the toe goes; top: where the top leans; default: the site file's", SENSES),
+                _choice(
+                    "sense",
+                    "toe: the reading says where the toe goes; top: where the top leans; default: the site file's",
+                    SENSES,
+                ),
                 _FROM_LEVEL,
                 _ATTEMPT,
                 _text("reader", "who read it"),
@@ -263,8 +267,22 @@ TABLES: dict[str, TableDefinition] = {
                 _id("pile_id", "pile that was logged", needed=True),
                 _time("read_at", "when it was logged", needed=True),
                 Column(name="depth", unit="m", meaning="depth from from_level", needed=True, low=0.0, high=200.0),
-                Column(name="off_e_mm", unit="mm", meaning="offset of the axis to site-grid east", needed=True, low=-20000.0, high=20000.0),
-                Column(name="off_n_mm", unit="mm", meaning="offset of the axis to site-grid north", needed=True, low=-20000.0, high=20000.0),
+                Column(
+                    name="off_e_mm",
+                    unit="mm",
+                    meaning="offset of the axis to site-grid east",
+                    needed=True,
+                    low=-20000.0,
+                    high=20000.0,
+                ),
+                Column(
+                    name="off_n_mm",
+                    unit="mm",
+                    meaning="offset of the axis to site-grid north",
+                    needed=True,
+                    low=-20000.0,
+                    high=20000.0,
+                ),
                 _FROM_LEVEL,
                 _ATTEMPT,
             ),
@@ -279,7 +297,9 @@ TABLES: dict[str, TableDefinition] = {
                 _time("drilled_at", "when drilling was finished"),
                 _time("concreted_at", "when concreting was finished"),
                 _m("toe_level", "toe level as drilled"),
-                Column(name="casing_od_mm", unit="mm", meaning="outer diameter of the casing used", low=50.0, high=10000.0),
+                Column(
+                    name="casing_od_mm", unit="mm", meaning="outer diameter of the casing used", low=50.0, high=10000.0
+                ),
                 Column(name="concrete_m3", unit="m3", meaning="concrete placed", low=0.0),
                 _text("rig", "name of the rig"),
                 _text("note", "free text"),
@@ -400,7 +420,11 @@ _JOINTS = (
     _mm("overlap_formation_mm", "overlap at formation level"),
     _mm("least_overlap_mm", "least overlap in the range; negative: a gap"),
     _m("least_level", "level of the least overlap"),
-    Column(name="levels_known", kind="boolean", meaning="whether a blank lost, open or sure level means none in the range (true) or not measured (false)"),
+    Column(
+        name="levels_known",
+        kind="boolean",
+        meaning="whether a blank lost, open or sure level means none in the range (true) or not measured (false)",
+    ),
     _m("lost_level", "highest level of the range where the overlap is less than asked for"),
     _m("open_level", "highest level of the range where there is a gap"),
     _m("sure_level", "highest level of the range at which the joint is not sure"),
@@ -411,9 +435,15 @@ _JOINTS = (
     _mm("thickness_formation_mm", "common chord measured square to the wall at formation level"),
     _mm("band_formation_mm", "what both piles share measured across the wall at formation level"),
     _mm("least_along_mm", "relative movement against design at the least level, along the joint; positive: apart"),
-    _mm("least_across_mm", "relative movement against design at the least level, across the joint, positive: second pile to the pit"),
+    _mm(
+        "least_across_mm",
+        "relative movement against design at the least level, across the joint, positive: second pile to the pit",
+    ),
     _mm("u_overlap_mm", "standard uncertainty of the overlap at the governing level"),
-    _p("p_interlock", "probability that the joint interlocks at the governing level, the least over the levels examined"),
+    _p(
+        "p_interlock",
+        "probability that the joint interlocks at the governing level, the least over the levels examined",
+    ),
     _m("governing_level", "level of p_interlock"),
     _mm("other_model_least_overlap_mm", "least overlap under the other lean model"),
     _m("other_model_least_level", "its level"),
@@ -453,20 +483,26 @@ LAYERS: dict[str, LayerDefinition] = {
             name="design_joints",
             geometry="LineString",
             meaning="joints between design centres, so that what is not surveyed shows on the map",
-            columns=(_text("joint_id", "pile_a~pile_b in the order of the wall"), _verdict("verdict", "the joint's verdict")),
+            columns=(
+                _text("joint_id", "pile_a~pile_b in the order of the wall"),
+                _verdict("verdict", "the joint's verdict"),
+            ),
             styled=True,
         ),
-        LayerDefinition(name="asbuilt_piles", geometry="Point", meaning="as-built centres at cut-off", columns=_ASBUILT, styled=True),
+        LayerDefinition(
+            name="asbuilt_piles", geometry="Point", meaning="as-built centres at cut-off", columns=_ASBUILT, styled=True
+        ),
         LayerDefinition(
             name="pile_outlines",
             geometry="Polygon",
             meaning="as-built circles at cut-off",
             columns=(_id("pile_id", "name of the pile"), _verdict("verdict", "the worst of the pile's checks")),
+            styled=True,
         ),
         LayerDefinition(
             name="offsets",
             geometry="LineString",
-            meaning="plan offsets, design to as-built at cut-off, true to scale; the stored style draws them 50 times as long",
+            meaning="plan offsets, design to as-built at cut-off, to scale; the stored style draws them 50 times as long",
             columns=(
                 _id("pile_id", "name of the pile"),
                 _mm("offset_mm", "plan offset at cut-off"),
@@ -484,7 +520,13 @@ LAYERS: dict[str, LayerDefinition] = {
                 _m("predicted_below", "below this level the axis is predicted"),
             ),
         ),
-        LayerDefinition(name="joints", geometry="LineString", meaning="joints between as-built centres at cut-off", columns=_JOINTS, styled=True),
+        LayerDefinition(
+            name="joints",
+            geometry="LineString",
+            meaning="joints between as-built centres at cut-off",
+            columns=_JOINTS,
+            styled=True,
+        ),
         LayerDefinition(
             name="openings",
             geometry="Polygon",
@@ -558,7 +600,10 @@ LAYERS: dict[str, LayerDefinition] = {
             name="decisions",
             geometry=None,
             meaning="the engineer's decisions",
-            columns=(*_as_read("decisions"), Column(name="standing", kind="boolean", meaning="whether it stands on today's inputs")),
+            columns=(
+                *_as_read("decisions"),
+                Column(name="standing", kind="boolean", meaning="whether it stands on today's inputs"),
+            ),
         ),
         LayerDefinition(
             name="ledger",
@@ -604,19 +649,89 @@ class FindingKind:
 FINDINGS: dict[str, FindingKind] = {
     f.name: f
     for f in (
-        FindingKind(name="not_in_ledger", severity="note", by_run=True, meaning="a file was put into the folder by hand; it counts"),
-        FindingKind(name="unknown_column", severity="note", by_run=True, meaning="a file has a column that the tool does not know; it is kept on disk and not read"),
-        FindingKind(name="short_arc", severity="note", by_run=True, meaning="edge shots cover less than 120 degrees: the radius is unchecked, or the centre cannot be told from its mirror image"),
-        FindingKind(name="repeated_pile", severity="query", by_run=True, meaning="several centre shots of one group differ by more than their uncertainty explains"),
-        FindingKind(name="edge_radius", severity="query", by_run=True, meaning="the fitted radius differs from the diameter shot by more than radius_check_mm"),
-        FindingKind(name="too_few_shots", severity="query", by_run=True, meaning="fewer than three edge shots and no centre shot: no centre"),
-        FindingKind(name="drift", severity="note", by_run=True, meaning="the lean changed from reading to reading by more than their uncertainty explains"),
-        FindingKind(name="axes_disagree", severity="note", by_run=True, meaning="a superseded pickup, a face shot or the tilts lie more than three standard uncertainties from the axis"),
-        FindingKind(name="old_pickup", severity="note", by_run=True, meaning="the governing pickup is older than the deepest reading"),
-        FindingKind(name="survey_too_poor", severity="note", by_run=True, meaning="uncertainties are so large beside a limit that no measured value could be within"),
-        FindingKind(name="tolerance_budget", severity="note", by_run=True, meaning="piles within tolerance may still lose the joint above interlock_to"),
-        FindingKind(name="range_shortened", severity="note", by_run=True, meaning="a design toe ends a joint's range above interlock_to"),
-        FindingKind(name="sequence", severity="note", by_run=True, meaning="a primary was too young or too old when its secondary cut it"),
-        FindingKind(name="concrete_ratio", severity="note", by_run=True, meaning="concrete placed against theoretical volume is out of the ordinary"),
+        FindingKind(
+            name="not_in_ledger",
+            severity="note",
+            by_run=True,
+            meaning="a file was put into the folder by hand; it counts",
+        ),
+        FindingKind(
+            name="unknown_column",
+            severity="note",
+            by_run=True,
+            meaning="a file has a column that the tool does not know; it is kept on disk and not read",
+        ),
+        FindingKind(
+            name="short_arc",
+            severity="note",
+            by_run=True,
+            meaning="edge shots cover less than 120 degrees: the radius is unchecked, or two centres fit",
+        ),
+        FindingKind(
+            name="repeated_pile",
+            severity="query",
+            by_run=True,
+            meaning="several centre shots of one group differ by more than their uncertainty explains",
+        ),
+        FindingKind(
+            name="edge_radius",
+            severity="query",
+            by_run=True,
+            meaning="the fitted radius differs from the diameter shot by more than radius_check_mm",
+        ),
+        FindingKind(
+            name="too_few_shots",
+            severity="query",
+            by_run=True,
+            meaning="fewer than three edge shots and no centre shot: no centre",
+        ),
+        FindingKind(
+            name="drift",
+            severity="note",
+            by_run=True,
+            meaning="the lean changed from reading to reading by more than their uncertainty explains",
+        ),
+        FindingKind(
+            name="axes_disagree",
+            severity="note",
+            by_run=True,
+            meaning="a pickup that does not govern, or the tilts, lie over three standard uncertainties from the axis",
+        ),
+        FindingKind(
+            name="old_pickup",
+            severity="note",
+            by_run=True,
+            meaning="the governing pickup is older than the deepest reading",
+        ),
+        FindingKind(
+            name="survey_too_poor",
+            severity="note",
+            by_run=True,
+            meaning="uncertainties are so large beside a limit that no measured value could be within",
+        ),
+        FindingKind(
+            name="tolerance_budget",
+            severity="note",
+            by_run=True,
+            meaning="piles within tolerance may still lose the joint above interlock_to",
+        ),
+        FindingKind(
+            name="range_shortened",
+            severity="note",
+            by_run=True,
+            meaning="a design toe ends a joint's range above interlock_to",
+        ),
+        FindingKind(
+            name="sequence",
+            severity="note",
+            by_run=True,
+            meaning="a primary was too young or too old when its secondary cut it",
+        ),
+        FindingKind(
+            name="concrete_ratio",
+            severity="note",
+            by_run=True,
+            meaning="concrete placed against theoretical volume is out of the ordinary",
+        ),
     )
 }

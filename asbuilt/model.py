@@ -2,7 +2,8 @@
 
 One array per quantity over all piles or joints, in the order of the design table. NaN, NaT, None and the code -1
 mean *not measured* (or, for a verdict, *check not made*); they are never 0. Plan coordinates inside are reduced to
-:attr:`Survey.origin`; levels are site levels. Metres everywhere, slopes in metres per metre, unless a name says otherwise.
+:attr:`Survey.origin`; levels are site levels. Metres everywhere, slopes in metres per metre, unless a name says
+otherwise.
 """
 
 from __future__ import annotations
@@ -173,10 +174,10 @@ class Axes:
 
     Pile i owns segments ``start[i]`` to ``start[i + 1]``, from the top down, at least one each. Segment k reaches from
     ``top[k]`` (+inf for the first) down to the next one's top (-inf for the last) and passes through
-    ``(anchor_e[k], anchor_n[k])`` at ``anchor_z[k]`` with slope ``(slope_e[k], slope_n[k])`` [m per m, towards the toe]:
+    ``(anchor_e[k], anchor_n[k])`` at ``anchor_z[k]`` with slope ``(slope_e[k], slope_n[k])`` [m per m, to the toe]:
     c(z) = anchor + slope · (anchor_z − z).
 
-    Uncertainty per component: q²(z) = Q0 + Q1·x + Q2·x² + Q3·x³, see :mod:`asbuilt.compute.axes`.
+    ``variance`` holds the terms of the variance per component, see :mod:`asbuilt.compute.axes`.
     """
 
     start: Integers
@@ -205,7 +206,7 @@ class Axes:
 class Piles:
     """Results over piles (n,). ``columns`` holds every column of the layer ``asbuilt_piles`` by its name.
 
-    ``checks`` maps plan, vertical, toe, encroach to verdict codes, as in the columns. ``expected`` is False for omitted piles.
+    ``expected`` is False for omitted piles.
     """
 
     columns: Mapping[str, npt.NDArray[Any]]
@@ -227,7 +228,7 @@ class Piles:
     """(n, 3) covariance of the centre at cut-off [m²], set-up included: EE, EN, NN."""
     expected: Booleans
     side: Integers
-    """Number of the side of the wall the pile belongs to (a side ends where the wall turns by more than 30°); -1 for none."""
+    """Number of the side that the pile belongs to; a side ends where the wall turns by more than 30°. -1 for none."""
 
     def __getitem__(self, name: str) -> npt.NDArray[Any]:
         return self.columns[name]
@@ -286,8 +287,9 @@ class StageState:
 class WallGroup:
     """Statistics of plan offsets and lean over one group of piles.
 
-    ``by`` is ``all``, ``wall``, ``side``, ``kind``, ``load`` or ``rig``; ``ellipse`` is the 95 % confidence ellipse of the
-    mean: half axes [mm] and bearing of the major one [deg]. For a side the axes are (towards the pit, along), else (E, N).
+    ``by`` is ``all``, ``wall``, ``side``, ``kind``, ``load`` or ``rig``; ``ellipse`` is the 95 % confidence ellipse of
+    the mean: half axes [mm] and bearing of the major one [deg]. For a side the axes are (towards the pit, along), else
+    (E, N).
     """
 
     by: str

@@ -19,7 +19,18 @@ __all__ = ["METHOD_VERSION", "inputs_sha256", "library_versions", "provenance"]
 #: Raised only when a number that the tool gives can change.
 METHOD_VERSION = 1
 
-_LIBRARIES = ("fiona", "geopandas", "matplotlib", "numpy", "pandas", "pydantic", "pyogrio", "pyproj", "scipy", "shapely")
+_LIBRARIES = (
+    "fiona",
+    "geopandas",
+    "matplotlib",
+    "numpy",
+    "pandas",
+    "pydantic",
+    "pyogrio",
+    "pyproj",
+    "scipy",
+    "shapely",
+)
 
 
 def library_versions() -> dict[str, str]:

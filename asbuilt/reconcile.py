@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from asbuilt.compute.alignment import align, wall_levels
-from asbuilt.compute.axes import build_axes, collect_readings, slopes_of_readings
+from asbuilt.compute.axes import build_axes
 from asbuilt.compute.budget import Limits, survey_too_poor_findings, tolerance_budget_findings
 from asbuilt.compute.centres import solve_centres
 from asbuilt.compute.encroachment import encroachment
@@ -22,6 +22,7 @@ from asbuilt.compute.notes import (
     range_shortened_findings,
 )
 from asbuilt.compute.piles import plan_position, toe_verdicts, verticality, verticality_limits
+from asbuilt.compute.readings import collect_readings, slopes_of_readings
 from asbuilt.compute.records import (
     concrete_findings,
     governing_attempts,
@@ -129,7 +130,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         Results over all design piles and joints, findings, stages, statistics, and the layers.
     """
     s, design = survey.settings, survey.design
-    moment = newest_time(survey) if as_of is None else np.datetime64(as_of, "ms")
+    moment = newest_time(survey) if as_of is None else as_of.astype("datetime64[ms]")
     if np.isnat(moment):
         moment = np.datetime64(0, "ms")
     pickups, tilts, profiles, records, set_out, decisions = (
@@ -163,9 +164,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     )
     slope_e, slope_n = slopes_of_readings(tilts, s, alignment)
     readings = collect_readings(tilts, s, slope_e=slope_e, slope_n=slope_n, attempt=attempt)
-    axes, other, newest_reading = build_axes(
-        centres, readings, profiles, s, attempt=attempt, toe=toe, limit=limit
-    )
+    axes, other, newest_reading = build_axes(centres, readings, profiles, s, attempt=attempt, toe=toe, limit=limit)
 
     plan = plan_position(
         axes,
@@ -241,7 +240,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         *tolerance_budget_findings(settings=s, design=design, piles=piles, joints=joints),
         *survey_too_poor_findings(
             settings=s,
-            plan=Limits(allowed=plan.allowed, sigma=plan.sigma),
+            plan=Limits(allowed=plan.allowed, sigma=plan.smaller_sigma),
             vertical=Limits(allowed=limit, sigma=vertical.sigma),
             encroach=None
             if s.tolerance.encroach_mm is None

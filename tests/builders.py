@@ -284,12 +284,20 @@ _UNITS = {
 }
 
 
-def _tilt_row(rng: random.Random, pile_id: str, depth: float, slope: tuple[float, float], site_sense: str, **more: Any) -> Row:
-    """A reading of ``slope`` (m per m, E and N, towards the toe) in random directions, unit and sense."""
+def _tilt_row(
+    rng: random.Random, row: Row, depth: float, slope: tuple[float, float], site_sense: str, **more: Any
+) -> Row:
+    """A reading of ``slope`` (m per m, E and N, towards the toe) in random directions, unit and sense.
+
+    Where the row carries ``to_pit`` (a bearing), the direction is left blank at times.
+    """
     bearing = rng.uniform(-360, 360)
     other = rng.choice([None, bearing + 90, bearing - 90])
     if other is not None and not -360 <= other <= 360:
         other = None
+    default = row.get("to_pit") is not None and rng.random() < 0.4
+    if default:
+        bearing, other = row["to_pit"], None
     sense = rng.choice([None, "toe", "top"])
     sign = -1.0 if (sense or site_sense) == "top" else 1.0
     unit = rng.choice(list(_UNITS))
@@ -298,13 +306,13 @@ def _tilt_row(rng: random.Random, pile_id: str, depth: float, slope: tuple[float
         return sign * (slope[0] * math.sin(math.radians(beta)) + slope[1] * math.cos(math.radians(beta)))
 
     return {
-        "pile_id": pile_id,
+        "pile_id": row["pile_id"],
         "read_at": more.pop("read_at", "2025-03-02T10:00"),
         "depth": depth,
         "tilt_a": _UNITS[unit](along(bearing)),
         "tilt_b": _UNITS[unit](along(bearing + 90 if other is None else other)),
         "unit": unit,
-        "bearing_a_deg": bearing,
+        "bearing_a_deg": None if default else bearing,
         "bearing_b_deg": other,
         "sense": sense,
         **more,
@@ -408,14 +416,14 @@ def _lean_rows(rng: random.Random, row: Row, sense: str, how: str, attempt: int,
             depth += rng.uniform(1.5, 4.0)
             slope = [slope[0] + rng.gauss(0, 0.0015), slope[1] + rng.gauss(0, 0.0015)]
             tilts.append(
-                _tilt_row(rng, row["pile_id"], round(depth, 2), (slope[0], slope[1]), sense, read_at=f"2025-03-02T{9 + k:02d}:00", **more)
+                _tilt_row(rng, row, round(depth, 2), (slope[0], slope[1]), sense, read_at=f"2025-03-02T{9 + k:02d}:00", **more)
             )
     if how == "repeated tilts":
         for k in range(rng.randint(2, 4)):
             tilts.append(
                 _tilt_row(
                     rng,
-                    row["pile_id"],
+                    row,
                     9.5,
                     (slope[0] + rng.gauss(0, 0.001), slope[1] + rng.gauss(0, 0.001)),
                     sense,
@@ -451,6 +459,25 @@ def _lean_rows(rng: random.Random, row: Row, sense: str, how: str, attempt: int,
 LEANS = ("tilts", "tilts", "tilts", "repeated tilts", "one plumb tilt", "profile", "both")
 
 
+def _pit_bearings(points: list[tuple[float, float]], closed: bool) -> list[float | None]:
+    """Bearing towards the pit at each point, to the left of an open wall; None where the wall turns by more than 30°."""
+    if closed:
+        ring = zip(points, [*points[1:], points[0]], strict=True)
+        left = sum(a[0] * b[1] - a[1] * b[0] for a, b in ring) > 0
+    else:
+        left = True
+    found: list[float | None] = []
+    for k in range(len(points)):
+        sides = []
+        for i, j in ((k - 1, k), (k, k + 1)):
+            if closed or 0 <= i < j < len(points):
+                a, b = points[i % len(points)], points[j % len(points)]
+                sides.append(math.degrees(math.atan2(b[0] - a[0], b[1] - a[1])))
+        turn = (sides[-1] - sides[0] + 180) % 360 - 180
+        found.append(None if abs(turn) > 30 else (sides[0] + turn / 2 + (-90 if left else 90)) % 360)
+    return found
+
+
 def _outline(design: list[Row], closed: bool, gap: float) -> list[tuple[float, float]]:
     """An outline of permanent works in the pit, about ``gap`` clear of the design faces, with corners of its own."""
     from shapely import LineString, Polygon
@@ -483,15 +510,17 @@ def random_site(seed: int) -> Site:
     e0, n0 = (500_123.25, 6_000_456.5) if seed % 2 else (37.0, -12.0)
     mixed = rng.random() < 0.6
     diameters = (0.88, 0.75) if mixed else (0.88, 0.88)
-    spacing = sum(diameters) / 2 - rng.uniform(0.10, 0.15)
+    spacing = sum(diameters) / 2 - rng.uniform(0.12, 0.17)
     closed = shape.startswith("closed")
     points = _centres(_corners(shape, rng), spacing)
     if closed:
         points = points[:-1]
     design: list[Row] = []
+    to_pit = _pit_bearings(points, closed)
     for i, (e, n) in enumerate(points):
         design.append(
             {
+                "to_pit": to_pit[i],
                 "pile_id": f"P{i + 1:02d}",
                 "wall": "A",
                 "position": 10 * (i + 1),
@@ -505,7 +534,7 @@ def random_site(seed: int) -> Site:
         )
     omitted = None
     if shape == "straight":
-        omitted = rng.randrange(3, len(design) - 3)
+        omitted = rng.randrange(5, len(design) - 3)
         design[omitted]["status"] = "omitted"
     extra: list[tuple[str, str]] = []
     if shape in ("straight", "curve"):
@@ -528,7 +557,7 @@ def random_site(seed: int) -> Site:
     walls += f"extra_joints = {[list(pair) for pair in extra]}\n".replace("'", '"')
     with_outline = shape != "curve"
     tolerance = "toe_mm = 100\n" + rng.choice(["", "encroach_mm = 45\nencroach_growth_mm_per_m = 2\n", "encroach_mm = 40\n"])
-    tolerance += rng.choice(["", "chord_mm = 380\n"]) + rng.choice(["", "clear_mm = 20\noverbreak_mm = 15\n"])
+    tolerance += rng.choice(["", "chord_mm = 330\n"]) + rng.choice(["", "clear_mm = 20\noverbreak_mm = 15\n"])
     toml = site_file(
         confidence=rng.choice([0.95, 0.95, 0.9]),
         walls=walls,
@@ -578,6 +607,8 @@ def random_site(seed: int) -> Site:
                     "casing_od_mm": rng.choice([None, None, row["diameter_mm"] - 6, row["diameter_mm"] + 8]),
                 }
             )
+    for row in design:
+        row.pop("to_pit", None)
     rng.shuffle(site.design)
     rng.shuffle(site.pickups)
     return site

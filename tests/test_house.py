@@ -23,6 +23,7 @@ FLOORS = {
     "intake": 4,
     "compute": 4,
     "output": 4,
+    "provenance": 4,
     "reconcile": 5,
     "commands": 6,
     "__init__": 7,
@@ -38,7 +39,6 @@ NOT_IN_COMPUTE = {
     "geopandas",
     "io",
     "matplotlib",
-    "os",
     "pathlib",
     "pyogrio",
     "random",
@@ -52,6 +52,8 @@ NOT_IN_COMPUTE = {
     "typer",
 }
 NOT_CALLED_IN_COMPUTE = {"input", "open", "print"}
+#: Of ``os``, how many processors there are is all that computing may ask.
+ALLOWED_OF_OS = {"cpu_count", "process_cpu_count"}
 
 #: Packages that no command may import before it knows that it needs them.
 HEAVY = {
@@ -155,6 +157,13 @@ def touches(source: str) -> list[str]:
         for one in imports("asbuilt.compute.any", source)
         if one.module.split(".")[0] in NOT_IN_COMPUTE
     ]
+    of_os = [(one.line, one.name) for one in imports("asbuilt.compute.any", source) if one.module == "os" and one.name]
+    of_os += [
+        (node.lineno, node.attr)
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "os"
+    ]
+    found += [f"{line}: os.{name}" for line, name in of_os if name not in ALLOWED_OF_OS]
     called = [
         (node.lineno, node.func.id)
         for node in ast.walk(ast.parse(source))
@@ -333,6 +342,10 @@ def test_a_computing_module_that_opens_and_prints_is_noticed():
 
 def test_a_computing_module_that_looks_at_the_clock_is_noticed():
     assert touches("def now():\n    import time\n    return time.time()\n") == ["2: import time"]
+
+
+def test_a_computing_module_may_count_processors_and_no_more():
+    assert touches("import os\nos.cpu_count()\nos.remove('x')\nfrom os import path\n") == ["4: os.path", "3: os.remove"]
 
 
 def test_a_name_without_docstring_is_noticed():

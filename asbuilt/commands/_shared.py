@@ -6,11 +6,13 @@ Answers go to stdout, talk and problems to stderr; with ``--json`` one object go
 from __future__ import annotations
 
 import json
+import math
 import os
+import re
 import sys
+import textwrap
 import threading
 from contextlib import contextmanager
-from datetime import date, datetime, time, timedelta
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -19,6 +21,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from asbuilt import __version__
+from asbuilt.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = [
     "CAUTIONS",
     "FORMAT",
+    "WIDTH",
     "AsOf",
     "ExitCode",
     "as_of_option",
@@ -38,11 +42,14 @@ __all__ = [
     "json_option",
     "leave_pipe",
     "moment",
+    "painted",
     "print_json",
     "print_lines",
     "progress_on",
     "report",
     "report_problems",
+    "utc_text",
+    "wrapped",
 ]
 
 Command = TypeVar("Command", bound="Callable[..., Any]")
@@ -55,6 +62,16 @@ CAUTIONS = (
     "Full overlap can leak too (inclusions, cold joints).",
     "Missing data is not acceptable data.",
 )
+
+_COLOURS: Mapping[str, Mapping[str, Any]] = {
+    "within": {"fg": "blue"},
+    "unresolved": {"fg": "yellow"},
+    "outside": {"fg": "red", "bold": True},
+    "not surveyed": {"dim": True},
+}
+#: Columns that text for people fills.
+WIDTH = 80
+_FIGURE_AND_UNIT = re.compile(r"(\d) (?=(?:mm|m|%|h)\b)")
 
 #: Number of the form of every JSON object printed; raised when a key is renamed or taken away.
 FORMAT = 1
@@ -81,27 +98,22 @@ def folder_argument(function: Command) -> Command:
     return click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))(function)
 
 
-class AsOf(click.ParamType[date]):
-    """An ISO 8601 date, or date and time with or without offset."""
+class AsOf(click.ParamType[str]):
+    """A date, or date and time, as the tables have them."""
 
     name = "date"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:  # noqa: ANN401
-        """Return a date, or a datetime where a time of day is given."""
-        if isinstance(value, date):
-            return value
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the text when it is a date or a date and time."""
         try:
-            return date.fromisoformat(value)
-        except ValueError:
-            pass
-        try:
-            return datetime.fromisoformat(value)
-        except ValueError:
-            self.fail(f"{value!r} is not a date, expected one such as 2025-05-16 or 2025-05-16T18:00", param, ctx)
+            moment(str(value), "UTC")
+        except UsageError as error:
+            self.fail(str(error), param, ctx)
+        return str(value)
 
 
 def as_of_option(function: Command) -> Command:
-    """Add ``--as-of``, handed over as ``as_of``: a date, a datetime or None."""
+    """Add ``--as-of``, handed over as ``as_of``: its text, or None."""
     return click.option(
         "--as-of",
         "as_of",
@@ -112,18 +124,26 @@ def as_of_option(function: Command) -> Command:
     )(function)
 
 
-def moment(as_of: date | None, time_zone: str) -> np.datetime64 | None:
-    """Return ``as_of`` as UTC [ms]; without an offset it is in ``time_zone``, and a date alone is the end of that day."""
-    import numpy as np
+def moment(as_of: str | None, time_zone: str) -> np.datetime64 | None:
+    """Return ``as_of`` as UTC [ms], read as a table's times are: a date alone is the end of that day in ``time_zone``.
 
+    Raises
+    ------
+    UsageError
+        When it is no date, or a time that ``time_zone`` skips or has twice.
+    """
     if as_of is None:
         return None
-    whole_day = not isinstance(as_of, datetime)
-    local = as_of if isinstance(as_of, datetime) else datetime.combine(as_of + timedelta(days=1), time())
-    if local.tzinfo is None:
-        local = local.replace(tzinfo=ZoneInfo(time_zone))
-    utc = np.datetime64(local.astimezone(ZoneInfo("UTC")).replace(tzinfo=None), "ms")
-    return utc - np.timedelta64(1, "ms") if whole_day else utc
+    import numpy as np
+
+    from asbuilt.intake.times import parse_times
+
+    moments = parse_times(np.array([as_of.strip()], dtype=object), zone=ZoneInfo(time_zone))
+    if moments.bad:
+        what, _ = moments.bad[0]
+        raise UsageError(f"{what}, expected a date or a date and time such as 2025-05-16 or 2025-05-16T18:00")
+    value: np.datetime64 = moments.values[0]
+    return value
 
 
 def iso_time(value: np.datetime64 | None) -> str | None:
@@ -136,13 +156,42 @@ def iso_time(value: np.datetime64 | None) -> str | None:
     return text.removesuffix(".000") + "Z"
 
 
+def utc_text(value: np.datetime64) -> str:
+    """Return a UTC time as people read it: ``2025-05-16 18:00 UTC``, seconds only where there are any."""
+    text = iso_time(value)
+    if text is None:
+        return "no dated input"
+    return text.removesuffix("Z").removesuffix(":00").replace("T", " ") + " UTC"
+
+
+def wrapped(text: str, *, first: str = "", rest: str | None = None) -> list[str]:
+    """Return ``text`` in lines of 80 columns, no figure parted from its unit.
+
+    ``first`` stands before the first line, ``rest`` before the others: default as many blanks.
+    """
+    bound = _FIGURE_AND_UNIT.sub("\\1\u00a0", text)
+    lines = textwrap.wrap(
+        bound,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=" " * len(first) if rest is None else rest,
+        break_on_hyphens=False,
+    )
+    return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
+
+
+def painted(text: str, verdict: str) -> str:
+    """Return ``text`` in the colour of its verdict; letter and word stand in it already."""
+    return click.style(text, **_COLOURS[verdict])
+
+
 def print_lines(lines: Iterable[str]) -> None:
     """Print the answer. Colour is left out unless stdout is a terminal, and with NO_COLOR set."""
     _to_stdout("\n".join(lines) + "\n")
 
 
 def print_json(content: Mapping[str, object]) -> None:
-    """Print one JSON object, ``format`` and ``tool_version`` first. NumPy values become plain ones, NaN and NaT null."""
+    """Print one JSON object, ``format`` and ``tool_version`` first; NumPy values as plain ones, NaN and NaT as null."""
     whole = {"format": FORMAT, "tool_version": __version__, **content}
     _to_stdout(json.dumps(_plain(whole), indent=2, allow_nan=False) + "\n")
 
@@ -162,7 +211,7 @@ def leave_pipe() -> None:
     os.close(nowhere)
 
 
-def _plain(value: Any) -> Any:  # noqa: ANN401 - any value of a JSON object
+def _plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {str(key): _plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):
@@ -175,7 +224,7 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 - any value of a JSON object
         if isinstance(value, np.datetime64):
             return iso_time(value)
         return _plain(value.tolist())
-    if isinstance(value, float) and value != value:  # noqa: PLR0124 - only NaN differs from itself
+    if isinstance(value, float) and math.isnan(value):
         return None
     return value
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 __all__ = ["SITE_TEMPLATE"]
 
 #: ``{name}`` is the folder's name. Lines "# key = value" hold a default, or an example where there is none.
-SITE_TEMPLATE = '''\
+SITE_TEMPLATE = """\
 # Settings of one survey folder. Levels are m in the site datum, coordinates m in the site grid;
 # a name that ends in _mm, _mm_per_m or _deg says its unit. This file can be run as it stands,
 # but EVERY VALUE BELOW IS A PLACEHOLDER until you have put your job's own in its place.
@@ -129,10 +129,10 @@ overlap_mm = 50                 # least overlap of neighbours
 # contact = "name"              # (no default)
 
 # [columns.pickups]             # how your files name their columns: ours = theirs
-# point = "PtNo"
-# pile_id = "Code"
+# point = "PtNo"                # (no default)
+# pile_id = "Code"              # (no default)
 # order = ["point", "easting", "northing", "level"]   # (no default) for files without a header row
 # pile_id_from = "^(A[0-9]+)"   # (no default) a regular expression with one group, on point
 # date_from_name = "%Y%m%d"     # (no default) a date in the file's name
 # object_from = {{ CSG = "casing" }}   # (no default) by the code column
-'''
+"""

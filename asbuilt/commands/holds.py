@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from asbuilt.columns import VERDICT_LOOKS
 from asbuilt.commands._shared import (
     ExitCode,
     as_of_option,
@@ -15,22 +15,22 @@ from asbuilt.commands._shared import (
     iso_time,
     json_option,
     moment,
+    painted,
     print_json,
     print_lines,
     progress_on,
+    utc_text,
+    wrapped,
 )
 from asbuilt.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
-    from datetime import date
     from pathlib import Path
 
     from asbuilt.model import Hold, Reconciliation, StageState
 
 __all__ = ["command", "find_stage", "holds_lines", "holds_object"]
-
-_WIDTH = 80
 
 
 @click.command(
@@ -46,7 +46,7 @@ Example:
 @click.argument("stage", metavar="STAGE")
 @as_of_option
 @json_option
-def command(folder: Path, stage: str, *, as_of: date | None, as_json: bool) -> int:
+def command(folder: Path, stage: str, *, as_of: str | None, as_json: bool) -> int:
     """List what stands in the way of an excavation stage.
 
     STAGE is the name of a stage in site.toml. The list releases nothing: the responsible engineer decides. Nothing
@@ -112,46 +112,65 @@ def _decision_object(decision: Mapping[str, Any] | None) -> dict[str, Any] | Non
 
 def holds_lines(state: StageState, result: Reconciliation) -> Iterator[str]:
     """Yield the stage as text, 80 columns wide. The first line says that it releases nothing."""
+    from asbuilt.compute.reasons import level_text
+
     yield "This list releases nothing: the responsible engineer decides, under local codes."
-    depth = "to the bottom of each joint's range" if state.joints_to is None else f"to {state.joints_to:.2f} m"
     yield ""
-    yield f"Stage {state.stage}: dig to {state.level:.2f} m, joints needed {depth}"
-    yield f"As of {iso_time(result.as_of)}, {result.survey.settings.site.name}"
+    yield from wrapped(result.survey.settings.site.name)
+    depth = "to the bottom of each joint's range" if state.joints_to is None else f"to {level_text(state.joints_to)} m"
+    yield from wrapped(f"Stage {state.stage}: dig to {level_text(state.level)} m, joints to be sound {depth}")
+    yield f"As of {utc_text(result.as_of)}"
     yield ""
     if state.held_by:
-        yield f"Held by {len(state.held_by)}:"
-        for hold in state.held_by:
-            yield from _hold_lines(hold)
+        yield f"Held by {_counted(state.held_by)}"
+        yield from _grouped(state.held_by)
     else:
-        yield "No holds in what was measured and checked. That alone is no reason to dig."
+        yield "No holds in what was measured and checked. Geometry alone is no reason to dig."
     if state.below:
         yield ""
-        yield f"Below this stage, for later ({len(state.below)}):"
-        for hold in state.below:
-            yield from _hold_lines(hold)
-    unmade = [name for name in result.survey.settings.decide.holds if not _asked(result, name)]
+        yield f"Below this stage, to be settled before a deeper one: {_counted(state.below)}"
+        yield from _grouped(state.below)
+    yield ""
+    decide = result.survey.settings.decide.holds
+    yield from wrapped(f"Checks that hold, by site.toml: {', '.join(decide) or 'none'}.")
+    unmade = [check for check in decide if not _asked(result, check)]
     if unmade:
-        yield ""
-        yield f"Not checked for want of a tolerance: {', '.join(unmade)}"
+        yield from wrapped(f"Not made, as site.toml gives no tolerance: {', '.join(unmade)}.")
 
 
 def _asked(result: Reconciliation, check: str) -> bool:
+    """Whether a check is made at all, so that its silence means something."""
     tolerance = result.survey.settings.tolerance
-    asked = {"toe": tolerance.toe_mm is not None, "encroach": tolerance.encroach_mm is not None}
-    return asked.get(check, True)
+    given = {
+        "toe": tolerance.toe_mm is not None,
+        "encroach": tolerance.encroach_mm is not None or result.survey.clear_outline is not None,
+    }
+    return given.get(check, True)
 
 
-def _hold_lines(hold: Hold) -> Iterator[str]:
-    yield from textwrap.wrap(
-        f"{hold.item}: {hold.check} {hold.verdict}; {hold.text}",
-        _WIDTH,
-        initial_indent="  ",
-        subsequent_indent="      ",
-        break_on_hyphens=False,
-    )
-    decision = hold.decision
-    if decision is not None:
-        standing = "" if decision.get("standing") else ", lapsed: its inputs have changed"
-        down = decision.get("down_to")
-        to = f" down to {down:.2f} m" if down is not None and not math.isnan(down) else ""
-        yield f"      {decision['effect']}{to} by {decision['by']}: {decision['reason']}{standing}"
+def _counted(holds: Sequence[Hold]) -> str:
+    count = len({hold.item for hold in holds})
+    return f"{count} item{'s' if count != 1 else ''}"
+
+
+def _grouped(holds: Sequence[Hold]) -> Iterator[str]:
+    """Yield the holds under their verdicts, in the order they come in."""
+    wide = max(len(hold.item) for hold in holds)
+    checks = max(len(hold.check) for hold in holds)
+    verdict = ""
+    for hold in holds:
+        if hold.verdict != verdict:
+            verdict = hold.verdict
+            yield painted(f"  {VERDICT_LOOKS[verdict].letter} {verdict}", verdict)
+        yield from wrapped(hold.text, first=f"    {hold.item:<{wide}}  {hold.check:<{checks}}  ")
+        if hold.decision is not None:
+            yield from wrapped(_decided(hold.decision), first=" " * (wide + 8))
+
+
+def _decided(decision: Mapping[str, Any]) -> str:
+    from asbuilt.compute.reasons import level_text
+
+    down = decision.get("down_to")
+    to = f" down to {level_text(down)}" if down is not None and not math.isnan(down) else ""
+    lapsed = "" if decision.get("standing") else " (lapsed: what it was decided on has changed)"
+    return f"{decision['effect']}{to} by {decision['by']}: {decision['reason']}{lapsed}"

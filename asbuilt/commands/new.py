@@ -33,7 +33,7 @@ def command(folder: Path, *, as_json: bool) -> None:
     """Make a survey folder, to be filled in.
 
     It gets a site.toml that explains every key, tables with their headers and no rows, and in each folder for loads
-    a columns.txt that says what such a file holds. DIR must not exist yet, or be empty.
+    a README.md that says what such a file holds. DIR must not exist yet, or be empty.
     """
     files = make_folder(folder)
     if as_json:
@@ -83,7 +83,7 @@ def _contents(folder: Path) -> dict[str, str]:
     for table in _SINGLE:
         contents[TABLES[table].where] = _header(TABLES[table])
     for table in _LOADS:
-        contents[f"{table}/columns.txt"] = _explanation(TABLES[table])
+        contents[f"{table}/README.md"] = _explanation(TABLES[table])
     return contents
 
 

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from asbuilt import __version__
 from asbuilt.commands._shared import (
+    CAUTIONS,
     as_of_option,
     folder_argument,
     iso_time,
@@ -26,7 +25,6 @@ from asbuilt.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
-    from datetime import date
 
     from asbuilt.model import Reconciliation
 
@@ -72,7 +70,7 @@ Example:
     "when they were made from the same inputs.",
 )
 @json_option
-def command(folder: Path, *, as_of: date | None, out: Path | None, only: tuple[str, ...], as_json: bool) -> None:
+def command(folder: Path, *, as_of: str | None, out: Path | None, only: tuple[str, ...], as_json: bool) -> None:
     """Reconcile what was designed with what was built.
 
     Reads the survey folder DIR and writes a GeoPackage (asbuilt.gpkg), the pile schedule (schedule.csv), the joints
@@ -88,13 +86,13 @@ def command(folder: Path, *, as_of: date | None, out: Path | None, only: tuple[s
         survey = read_survey(folder)
         step("reconciling")
         result = reconcile(survey, as_of=moment(as_of, survey.settings.site.time_zone))
-        pages = write_outputs(result, target, only=only, started=started, clock=clock, step=step)
+        files = write_outputs(result, target, only=only, started=started, clock=clock, step=step)
     from asbuilt.commands.summary import run_object, summary_lines
 
     if as_json:
-        print_json({**run_object(result), "out": str(target)})
+        print_json({**run_object(result), "out": str(target), "files": list(files)})
     else:
-        print_lines(summary_lines(result, target=target, pages=pages))
+        print_lines(summary_lines(result, target=target, files=files))
 
 
 def _target(folder: Path, out: Path | None) -> Path:
@@ -171,11 +169,11 @@ def _write_geopackage(path: Path, result: Reconciliation, inputs: str) -> None:
     name = result.survey.settings.site.name
     write_geopackage(
         path,
-        result.layers,
+        result.layers.values(),
         crs_wkt=engineering_crs_wkt(name),
         as_of=result.as_of,
         title=name,
-        description=f"{_CAUTION} Inputs sha256 {inputs}, asbuilt {__version__}.",
+        description=f"{' '.join(CAUTIONS)} Inputs sha256 {inputs}, asbuilt {__version__}.",
     )
 
 

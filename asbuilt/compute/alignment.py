@@ -11,7 +11,7 @@ from asbuilt.columns import TABLES
 
 if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats, Integers, Table
-    from asbuilt.settings import Settings
+    from asbuilt.settings import Settings, Wall
 
 __all__ = ["CORNER_DEG", "Alignment", "align", "wall_levels"]
 
@@ -82,83 +82,96 @@ def align(design: Table, settings: Settings, *, e: Floats, n: Floats) -> Alignme
     normals are these turned by 90 degrees to the pit side. The pit of a closed wall is its inside, by the sign of the
     area of the ring. An added pile borrows the axes of the wall pile that an extra joint ties it to.
     """
-    count = len(design)
-    centre = np.column_stack([e, n])
-    axes = {name: np.full((count, 2), np.nan) for name in ("along", "pit", "pit_1", "pit_2")}
-    turn, spacing = np.full(count, np.nan), np.full(count, np.nan)
-    side = np.full(count, -1, dtype=np.int64)
-    sense_of = np.ones(count)
-    status = design["status"]
-    pairs: list[Integers] = []
-    sides = 0
-    for wall, walls_settings in settings.walls.items():
-        mine = np.flatnonzero((design["wall"] == wall) & (status == _PLANNED))
-        place = design["position"][mine]
-        if np.any(np.diff(place) < 0):
-            mine = mine[np.argsort(place, kind="stable")]
-        closed = walls_settings.closed
-        if closed:
-            x, y = e[mine], n[mine]
-            area = float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-            sense = 1.0 if area > 0 else -1.0
-        else:
-            sense = 1.0 if walls_settings.pit_side == "left" else -1.0
-        sense_of[design["wall"] == wall] = sense
-        if len(mine) < 2:
-            continue
-        after = np.roll(mine, -1)
-        step = _unit(centre[after] - centre[mine])
-        u2, u1 = step.copy(), np.roll(step, 1, axis=0)
-        if not closed:
-            u1[0], u2[-1] = u2[0], u1[-1]
-        spacing[mine] = np.hypot(*(centre[after] - centre[mine]).T)
-        if not closed:
-            spacing[mine[-1]] = np.nan
-        axes["along"][mine] = _unit(u1 + u2)
-        axes["pit_1"][mine], axes["pit_2"][mine] = _turned(u1, sense), _turned(u2, sense)
-        axes["pit"][mine] = _turned(axes["along"][mine], sense)
-        cross, dot = u1[:, 0] * u2[:, 1] - u1[:, 1] * u2[:, 0], np.sum(u1 * u2, axis=1)
-        turn[mine] = np.degrees(np.abs(np.arctan2(cross, dot)))
-        corner = turn[mine] > CORNER_DEG
-        number = np.cumsum(corner)
-        if closed and number[-1] > 0 and not corner[0]:
-            number = np.where(number == 0, number[-1], number)
-        distinct, number = np.unique(number, return_inverse=True)
-        side[mine] = np.where(corner, -1, number + sides)
-        sides += len(distinct)
-        ends = slice(None) if closed and len(mine) > 2 else slice(None, -1)
-        pairs.append(np.column_stack([mine[ends], after[ends]]))
-    place_of: dict[str, int] = {}
-    if any(w.extra_joints for w in settings.walls.values()):
-        place_of = {name: k for k, name in enumerate(design["pile_id"].tolist())}
-    extra = [
-        (place_of[a], place_of[b])
-        for w in settings.walls.values()
-        for a, b in w.extra_joints
-        if status[place_of[a]] != _OMITTED and status[place_of[b]] != _OMITTED
-    ]
-    for a, b in extra:
-        for bare, tied in ((a, b), (b, a)):
-            if np.isnan(axes["pit"][bare, 0]) and not np.isnan(axes["pit"][tied, 0]):
-                for values in axes.values():
-                    values[bare] = values[tied]
-                turn[bare] = turn[tied]
-    if extra:
-        pairs.append(np.array(extra, dtype=np.int64))
-    joints = np.concatenate(pairs) if pairs else np.empty((0, 2), dtype=np.int64)
+    line = _Line(design, np.column_stack([e, n]))
+    pairs = [line.wall(name, wall) for name, wall in settings.walls.items()]
+    extra = [pair for wall in settings.walls.values() for pair in wall.extra_joints]
+    joints: Integers = np.concatenate([*pairs, line.tie(extra)])
     a, b = joints[:, 0], joints[:, 1]
-    joint_along = _unit(centre[b] - centre[a])
-    joint_pit = _turned(joint_along, 1.0) * sense_of[a][:, None]
-    away = np.sum(joint_pit * axes["pit"][a], axis=1) < -1e-9
-    joint_pit = np.where(away[:, None], -joint_pit, joint_pit)
+    joint_along = _unit(line.centre[b] - line.centre[a])
+    joint_pit = _turned(joint_along, 1.0) * line.sense[a][:, None]
+    away = np.sum(joint_pit * line.axes["pit"][a], axis=1) < -1e-9
     return Alignment(
-        **axes,
-        turn_deg=turn,
-        side=side,
-        spacing_next=spacing,
-        expected=status != _OMITTED,
+        **line.axes,
+        turn_deg=line.turn,
+        side=line.side,
+        spacing_next=line.spacing,
+        expected=design["status"] != _OMITTED,
         joint_a=a,
         joint_b=b,
         joint_along=joint_along,
-        joint_pit=joint_pit,
+        joint_pit=np.where(away[:, None], -joint_pit, joint_pit),
     )
+
+
+class _Line:
+    """Wall axes while they are gathered, wall by wall."""
+
+    def __init__(self, design: Table, centre: Floats) -> None:
+        count = len(design)
+        self.design, self.centre = design, centre
+        self.axes = {name: np.full((count, 2), np.nan) for name in ("along", "pit", "pit_1", "pit_2")}
+        self.turn, self.spacing = np.full(count, np.nan), np.full(count, np.nan)
+        self.side = np.full(count, -1, dtype=np.int64)
+        self.sense = np.ones(count)
+        self.sides = 0
+
+    def wall(self, name: str, wall: Wall) -> Integers:
+        """Fill in the axes of one wall's piles and return its joints (k, 2)."""
+        own = self.design["wall"] == name
+        mine = np.flatnonzero(own & (self.design["status"] == _PLANNED))
+        mine = mine[np.argsort(self.design["position"][mine], kind="stable")]
+        here = self.centre[mine]
+        sense = 1.0 if wall.pit_side == "left" else -1.0
+        if wall.closed:
+            sense = 1.0 if _area(here) > 0 else -1.0
+        self.sense[own] = sense
+        if len(mine) < 2:
+            return np.empty((0, 2), dtype=np.int64)
+        step = np.roll(here, -1, axis=0) - here
+        u2 = _unit(step)
+        u1 = np.roll(u2, 1, axis=0)
+        self.spacing[mine] = np.hypot(step[:, 0], step[:, 1])
+        if not wall.closed:
+            u1[0], u2[-1] = u2[0], u1[-1]
+            self.spacing[mine[-1]] = np.nan
+        along = _unit(u1 + u2)
+        for axis, vectors in (("along", along), ("pit", _turned(along, sense))):
+            self.axes[axis][mine] = vectors
+        self.axes["pit_1"][mine], self.axes["pit_2"][mine] = _turned(u1, sense), _turned(u2, sense)
+        cross, dot = u1[:, 0] * u2[:, 1] - u1[:, 1] * u2[:, 0], np.sum(u1 * u2, axis=1)
+        self.turn[mine] = np.degrees(np.abs(np.arctan2(cross, dot)))
+        self._number_sides(mine, closed=wall.closed)
+        ends = slice(None) if wall.closed and len(mine) > 2 else slice(None, -1)
+        return np.column_stack([mine[ends], np.roll(mine, -1)[ends]])
+
+    def _number_sides(self, mine: Integers, *, closed: bool) -> None:
+        """Give each straight run a number; the piles on corners belong to none."""
+        corner = self.turn[mine] > CORNER_DEG
+        number: Integers = np.cumsum(corner, dtype=np.int64)
+        if closed and number[-1] > 0:
+            # the last run of a ring goes on into its first
+            number = np.where(number == 0, number[-1], number)
+        distinct, number = np.unique(number, return_inverse=True)
+        self.side[mine] = np.where(corner, -1, number + self.sides)
+        self.sides += len(distinct)
+
+    def tie(self, extra: list[tuple[str, str]]) -> Integers:
+        """Return the extra joints (k, 2); an added pile borrows the axes of the wall pile it is tied to."""
+        if not extra:
+            return np.empty((0, 2), dtype=np.int64)
+        place = {name: k for k, name in enumerate(self.design["pile_id"].tolist())}
+        ties: Integers = np.array([(place[a], place[b]) for a, b in extra], dtype=np.int64)
+        ties = ties[(self.design["status"][ties] != _OMITTED).all(axis=1)]
+        for a, b in ties.tolist():
+            for bare, tied in ((a, b), (b, a)):
+                if np.isnan(self.axes["pit"][bare, 0]) and not np.isnan(self.axes["pit"][tied, 0]):
+                    for values in self.axes.values():
+                        values[bare] = values[tied]
+                    self.turn[bare] = self.turn[tied]
+        return ties.reshape(-1, 2)
+
+
+def _area(ring: Floats) -> float:
+    """Return twice the signed area of a ring, positive counter-clockwise."""
+    after = np.roll(ring, -1, axis=0)
+    return float(np.sum(ring[:, 0] * after[:, 1] - after[:, 0] * ring[:, 1]))

@@ -92,7 +92,9 @@ def encroachment(
     A pile whose axis is unknown is judged where it is known; it is not surveyed unless that already settles it.
     """
     count = len(axes)
-    empty = {name: np.full(count, np.nan) for name in Encroachment.__dataclass_fields__ if name not in ("verdict", "made")}
+    empty = {
+        name: np.full(count, np.nan) for name in Encroachment.__dataclass_fields__ if name not in ("verdict", "made")
+    }
     judged = Encroachment(
         **empty,
         verdict=np.full(count, NOT_MADE, dtype=np.int8),
@@ -181,7 +183,8 @@ def _fill(out: Encroachment, wall: _Wall, piles: Integers, size: int) -> None:
     state = _state_at(wall, piles, levels)
     rows = np.arange(len(piles))
     complete = (wall.axes.method[piles] != NONE) & ~np.isnan(wall.axes.surveyed_level[piles])
-    p, beyond, utilisation = state.p.min(axis=1), state.beyond.any(axis=1), np.full(len(piles), np.nan)
+    p, utilisation = state.p.min(axis=1), np.full(len(piles), np.nan)
+    beyond: Booleans = np.asarray(state.beyond.any(axis=1))
     made = np.zeros(len(piles), dtype=bool)
     if t.encroach_mm is not None:
         at = state.excess.argmax(axis=1)
@@ -299,7 +302,9 @@ def _split_pieces(open_piece: Booleans, e: Floats, n: Floats, k: int, outline: A
     rows = np.flatnonzero(open_piece)
     if not len(rows):
         return
-    ends = np.stack([np.column_stack([e[rows, k], n[rows, k]]), np.column_stack([e[rows, k + 1], n[rows, k + 1]])], axis=1)
+    ends = np.stack(
+        [np.column_stack([e[rows, k], n[rows, k]]), np.column_stack([e[rows, k + 1], n[rows, k + 1]])], axis=1
+    )
     pieces = shapely.linestrings(ends)
     enters = shapely.intersects(pieces, outline)
 
@@ -324,7 +329,7 @@ def _split_pieces(open_piece: Booleans, e: Floats, n: Floats, k: int, outline: A
 
 
 def _least_of(function: Any, count: int, starts: int = 32) -> tuple[Floats, Floats]:
-    """Return the least value of a function of one parameter in 0 to 1 and where: best of a grid, then golden section."""
+    """Return the least value of a function over 0 to 1 and where: best of a grid, then golden section."""
     grid = np.linspace(0.0, 1.0, starts + 1)
     values = np.column_stack([function(np.full(count, g)) for g in grid])
     at = values.argmin(axis=1)

@@ -12,7 +12,7 @@ from asbuilt.compute.axes import NONE, axis_positions
 from asbuilt.model import Layer
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -28,9 +28,22 @@ class LayerInputs:
     """What the layers are made from."""
 
     def __init__(
-        self, *, survey: Survey, piles: Piles, joints: Joints, axes: Axes, spacing_next: Floats, slopes: Floats,
-        readings_used: npt.NDArray[np.bool_], pickups: Table, tilts: Table, used: npt.NDArray[np.bool_],
-        superseded_by: Texts, findings: tuple[Finding, ...], stages: tuple[StageState, ...], decisions: Table,
+        self,
+        *,
+        survey: Survey,
+        piles: Piles,
+        joints: Joints,
+        axes: Axes,
+        spacing_next: Floats,
+        slopes: Floats,
+        readings_used: npt.NDArray[np.bool_],
+        pickups: Table,
+        tilts: Table,
+        used: npt.NDArray[np.bool_],
+        superseded_by: Texts,
+        findings: tuple[Finding, ...],
+        stages: tuple[StageState, ...],
+        decisions: Table,
         provenance: Iterable[tuple[str, str]],
     ) -> None:
         self.survey, self.piles, self.joints, self.axes = survey, piles, joints, axes
@@ -196,7 +209,7 @@ def table_layer(name: str, table: Table, survey: Survey, **more: npt.NDArray[Any
     return Layer(name=name, columns={column: columns[column] for column in wanted})
 
 
-def attribute_layer(name: str, rows: list[Mapping[str, Any]]) -> Layer:
+def attribute_layer(name: str, rows: Sequence[Mapping[str, Any]]) -> Layer:
     """Return rows as an attribute table; what a row lacks is null."""
     columns: dict[str, npt.NDArray[Any]] = {}
     for column in LAYERS[name].columns:
@@ -207,7 +220,9 @@ def attribute_layer(name: str, rows: list[Mapping[str, Any]]) -> Layer:
             codes = [-1 if v is None else column.choices.index(v) for v in values]
             columns[column.name] = np.array(codes, dtype=np.int8)
         elif column.kind == "time":
-            columns[column.name] = np.array([np.datetime64("NaT") if v is None else v for v in values], "datetime64[ms]")
+            columns[column.name] = np.array(
+                [np.datetime64("NaT") if v is None else v for v in values], "datetime64[ms]"
+            )
         else:
             columns[column.name] = np.array([np.nan if v is None else v for v in values], dtype=float)
     return Layer(name=name, columns=columns)
@@ -287,7 +302,22 @@ def provenance(i: LayerInputs) -> Layer:
 LAYER_BUILDERS: dict[str, Callable[[LayerInputs], Layer]] = {
     f.__name__: f
     for f in (
-        design_piles, design_joints, asbuilt_piles, pile_outlines, offsets, pile_axes, joints, openings, clear_outline,
-        pickups, readings, findings, stages, decisions, ledger, settings, provenance,
+        design_piles,
+        design_joints,
+        asbuilt_piles,
+        pile_outlines,
+        offsets,
+        pile_axes,
+        joints,
+        openings,
+        clear_outline,
+        pickups,
+        readings,
+        findings,
+        stages,
+        decisions,
+        ledger,
+        settings,
+        provenance,
     )
 }

@@ -14,7 +14,7 @@ from asbuilt.model import Finding
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from asbuilt.compute.axes import Readings
+    from asbuilt.compute.readings import Readings
     from asbuilt.model import Axes, Centres, Floats, Integers, Joints, Texts
     from asbuilt.settings import Settings
 
@@ -32,7 +32,8 @@ def drift_findings(readings: Readings, pile_ids: Texts) -> list[Finding]:
                 kind="drift",
                 item=str(pile_ids[i]),
                 text=(
-                    f"the lean changed: ({readings.slope_e[first] * 1000:+.1f}, {readings.slope_n[first] * 1000:+.1f}) mm/m "
+                    f"the lean changed: ({readings.slope_e[first] * 1000:+.1f}, "
+                    f"{readings.slope_n[first] * 1000:+.1f}) mm/m "
                     f"east, north at {readings.level[first]:+.2f}, ({readings.slope_e[last] * 1000:+.1f}, "
                     f"{readings.slope_n[last] * 1000:+.1f}) at {readings.level[last]:+.2f}; "
                     f"{readings.drift[i]:.1f} times what the readings' uncertainty explains"
@@ -42,7 +43,9 @@ def drift_findings(readings: Readings, pile_ids: Texts) -> list[Finding]:
     return found
 
 
-def old_pickup_findings(centres: Centres, newest_reading: Floats, pile_ids: Texts, files: Sequence[str]) -> list[Finding]:
+def old_pickup_findings(
+    centres: Centres, newest_reading: Floats, pile_ids: Texts, files: Sequence[str]
+) -> list[Finding]:
     """Return a finding for each pile whose governing pickup is older than its deepest reading."""
     shot = centres.surveyed_at.astype("datetime64[ms]")
     known = ~np.isnat(shot) & ~np.isnan(newest_reading)
@@ -54,7 +57,8 @@ def old_pickup_findings(centres: Centres, newest_reading: Floats, pile_ids: Text
             kind="old_pickup",
             item=str(pile_ids[i]),
             text=(
-                f"picked up {str(shot[i])[:16]}Z, read deeper {str(np.datetime64(int(newest_reading[i]), 'ms'))[:16]}Z: "
+                f"picked up {str(shot[i])[:16]}Z, "
+                f"read deeper {str(np.datetime64(int(newest_reading[i]), 'ms'))[:16]}Z: "
                 "the casing may have moved since"
             ),
             file=files[int(centres.file[i])],
@@ -72,7 +76,9 @@ def axes_disagree_findings(
     In plan three standard uncertainties stand for the 0.27 % point of chi-square on two degrees of freedom.
     """
     g = centres.groups
-    rows = np.flatnonzero(g["solved"] & ~g["governing"] & ~np.isnan(centres.level[g["pile"]])) if g else np.empty(0, int)
+    rows = (
+        np.flatnonzero(g["solved"] & ~g["governing"] & ~np.isnan(centres.level[g["pile"]])) if g else np.empty(0, int)
+    )
     found: list[Finding] = []
     if len(rows):
         pile = g["pile"][rows]
@@ -92,7 +98,8 @@ def axes_disagree_findings(
                     kind="axes_disagree",
                     item=str(pile_ids[pile[k]]),
                     text=(
-                        f"a shot on the {what} at {level[k, 0]:+.2f} lies {np.hypot(d_e[k], d_n[k]) * 1000:.0f} mm from the "
+                        f"a shot on the {what} at {level[k, 0]:+.2f} lies "
+                        f"{np.hypot(d_e[k], d_n[k]) * 1000:.0f} mm from the "
                         f"axis there, {np.sqrt(statistic[k]):.1f} standard uncertainties"
                     ),
                     file=files[int(g["file"][rows[k]])],
@@ -130,7 +137,8 @@ def _tilts_beside_profiles(axes: Axes, readings: Readings, settings: Settings, p
             kind="axes_disagree",
             item=str(pile_ids[piles[k]]),
             text=(
-                f"the lean reading at {levels[k, 1]:+.2f} differs by {np.hypot(d_e[k], d_n[k]) * 1000:.1f} mm/m from the "
+                f"the lean reading at {levels[k, 1]:+.2f} differs by "
+                f"{np.hypot(d_e[k], d_n[k]) * 1000:.1f} mm/m from the "
                 f"profile, which governs: {np.sqrt(statistic[k]):.1f} standard uncertainties"
             ),
         )
@@ -153,5 +161,3 @@ def range_shortened_findings(joints: Joints, interlock_to: Floats) -> list[Findi
         )
         for j in np.flatnonzero(bottom > interlock_to + 1e-9).tolist()
     ]
-
-

@@ -45,8 +45,8 @@ def plan_allowance_m(settings: Settings, cut_off: Floats) -> Floats:
 
     References
     ----------
-    The form is that of ICE, Specification for Piling and Embedded Retaining Walls, 2nd ed. 2007, Table B1.4 as corrected
-    by its published erratum; the figures are the project's own.
+    The form is that of ICE, Specification for Piling and Embedded Retaining Walls, 2nd ed. 2007, Table B1.4 as
+    corrected by its published erratum; the figures are the project's own.
     """
     t = settings.tolerance
     below = np.maximum(0.0, settings.levels.commence - cut_off)
@@ -81,6 +81,7 @@ class Plan:
     allowed: Floats
     cov: Floats
     sigma: Floats
+    smaller_sigma: Floats
     p: Floats
     verdict: Codes
 
@@ -120,8 +121,7 @@ def plan_position(
         measured=measured,
         made=alignment.expected,
     )
-    half = (total[:, 0] - total[:, 2]) / 2
-    larger = (total[:, 0] + total[:, 2]) / 2 + np.hypot(half, total[:, 1])
+    middle, apart = (total[:, 0] + total[:, 2]) / 2, np.hypot((total[:, 0] - total[:, 2]) / 2, total[:, 1])
     return Plan(
         e=e,
         n=n,
@@ -135,7 +135,8 @@ def plan_position(
         along=d_e * alignment.along[:, 0] + d_n * alignment.along[:, 1],
         allowed=allowed,
         cov=total,
-        sigma=np.sqrt(larger),
+        sigma=np.sqrt(middle + apart),
+        smaller_sigma=np.sqrt(np.maximum(middle - apart, 0.0)),
         p=p,
         verdict=verdict,
     )
@@ -169,7 +170,9 @@ def verticality(axes: Axes, settings: Settings, *, cut_off: Floats, allowed: Flo
     measured = ~np.isnan(incline)
     p = np.full(len(piles), np.nan)
     judged = measured & ~np.isnan(allowed)
-    p[judged] = disc_probability(incline[judged], allowed[judged], var_along=variance[judged], var_across=variance[judged])
+    p[judged] = disc_probability(
+        incline[judged], allowed[judged], var_along=variance[judged], var_across=variance[judged]
+    )
     verdict = decide(
         incline > allowed + SLACK_M,
         p,
@@ -250,4 +253,3 @@ def toe_verdicts(settings: Settings, *, recorded: Floats, designed: Floats, expe
     above = recorded - designed > allowed / 1000.0 + SLACK_M
     code = np.where(np.isnan(recorded), NOT_SURVEYED, np.where(above, OUTSIDE, WITHIN))
     return np.where(expected, code, NOT_MADE).astype(np.int8)
-

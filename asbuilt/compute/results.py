@@ -8,8 +8,9 @@ import numpy as np
 
 from asbuilt.compute.alignment import wall_levels
 from asbuilt.compute.axes import NONE
-from asbuilt.compute.joints import JointInputs, JointResults, overlap_for_chord
+from asbuilt.compute.joints import JointResults, overlap_for_chord
 from asbuilt.compute.reasons import joint_reasons, pile_reasons
+from asbuilt.compute.spans import JointInputs
 from asbuilt.compute.verdicts import NOT_SURVEYED, SLACK_M, worst
 from asbuilt.model import Joints, Piles
 
@@ -24,15 +25,15 @@ if TYPE_CHECKING:
 __all__ = ["joint_inputs", "joint_results", "pile_results"]
 
 #: Above this n a pile is called plumb.
-_PLUMB = 5000.0
+_PLUMB = 5000
 
 
 def _one_in(incline: Floats) -> Texts:
     """Return "1 in n" (n,), "plumb" above 5000, None where not measured."""
-    n = 1.0 / np.maximum(incline, 1e-12)
-    text = np.full(len(incline), None, dtype=object)
-    known = np.flatnonzero(~np.isnan(incline))
-    text[known] = [f"1 in {v:.0f}" if v <= _PLUMB else "plumb" for v in n[known].tolist()]
+    words = np.array([*(f"1 in {n}" for n in range(_PLUMB + 1)), "plumb", None], dtype=object)
+    n = 1.0 / np.maximum(np.nan_to_num(incline, nan=1.0), 1e-12)
+    place = np.where(np.isnan(incline), _PLUMB + 2, np.where(n <= _PLUMB, np.rint(n), _PLUMB + 1))
+    text: Texts = words[place.astype(np.int64)]
     return text
 
 

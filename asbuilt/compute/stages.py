@@ -231,30 +231,42 @@ def _encroach_items(settings: Settings, design: Table, piles: Piles, encroach_fr
         )
     else:
         level = encroach_from[rows]
+    level = np.where(verdict == NOT_SURVEYED, np.nan, level)
     return _Items(
         check="encroach",
         name=design["pile_id"][rows],
         verdict=verdict,
-        level=np.where(verdict == NOT_SURVEYED, np.nan, level),
+        level=level,
         bottom=np.full(len(rows), -np.inf),
         compared=_AT_STAGE_LEVEL,
-        texts=lambda: list(_encroach_texts(settings.site.confidence, piles, rows, verdict)),
+        texts=lambda: list(_encroach_texts(settings, piles, rows, verdict, level)),
     )
 
 
-def _encroach_texts(confidence: float, piles: Piles, rows: Integers, verdicts: Codes) -> Iterator[str]:
+def _encroach_texts(
+    settings: Settings, piles: Piles, rows: Integers, verdicts: Codes, level: Floats
+) -> Iterator[str]:
+    t = settings.tolerance
+    depth = _column(piles, "cut_off_level", rows) - _column(piles, "worst_towards_pit_level", rows)
+    limits = np.nan if t.encroach_mm is None else t.encroach_mm + t.encroach_growth_mm_per_m * depth
     movement = ("worst_towards_pit_mm", "worst_towards_pit_level")
     outline = ("face_inside_mm", "face_inside_level")
     columns = (_column(piles, name, rows).tolist() for name in (*movement, *outline, "p_encroach"))
-    for code, moved, moved_at, inside, inside_at, p in zip(verdicts.tolist(), *columns, strict=True):
+    allowed = np.broadcast_to(limits, len(rows)).tolist()
+    for code, limit, first, moved, moved_at, inside, inside_at, p in zip(
+        verdicts.tolist(), allowed, level.tolist(), *columns, strict=True
+    ):
         parts = ["encroachment not surveyed"] if code == NOT_SURVEYED else []
         if not math.isnan(moved):
-            parts.append(f"{number(moved)} mm towards the pit at {metres(moved_at)}")
+            towards = f"{number(moved)} mm" if math.isnan(limit) else of_allowed(moved, limit, "mm")
+            parts.append(f"{towards} towards the pit at {metres(moved_at)}")
         if not math.isnan(inside):
             where = "inside" if inside > 0 else "clear of"
             parts.append(f"face {number(abs(inside))} mm {where} the clear outline at {metres(inside_at)}")
+        if not math.isnan(first) and first not in (moved_at, inside_at):
+            parts.append(f"not within from {metres(first)} down")
         if code == UNRESOLVED:
-            parts.append(chance(p, confidence))
+            parts.append(chance(p, settings.site.confidence))
         yield "; ".join(filter(None, parts)) or VERDICTS[code]
 
 
@@ -272,12 +284,15 @@ def _toe_items(settings: Settings, design: Table, piles: Piles, joints: Joints) 
         bottom=_joints_end(settings, design, joints)[rows],
         compared=_ABOVE_JOINTS_TO,
         texts=lambda: [
-            "toe not recorded"
-            if math.isnan(toe)
-            else f"toe at {metres(toe)}, {of_allowed((toe - target) * 1000.0, allowed, 'mm')} allowed above design"
+            "toe not recorded" if math.isnan(toe) else _toe_text(toe, target, allowed)
             for toe, target in zip(level.tolist(), planned.tolist(), strict=True)
         ],
     )
+
+
+def _toe_text(toe: float, planned: float, allowed_mm: float) -> str:
+    above = of_allowed((toe - planned) * 1000.0, allowed_mm, "mm")
+    return f"toe at {metres(toe)}, {above} allowed above design"
 
 
 def _joints_end(settings: Settings, design: Table, joints: Joints) -> Floats:

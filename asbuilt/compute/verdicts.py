@@ -113,12 +113,14 @@ def _half_plane_like(distance: Floats, radius: Floats, along: Floats, across: Fl
         if node > 0:
             v = node * across
             p += weight * ndtr((np.sqrt(radius * radius - v * v) - distance) / along)
-    return p * (2 / np.sqrt(2 * np.pi))
+    scaled: Floats = p * (2 / np.sqrt(2 * np.pi))
+    return scaled
 
 
 def _series(distance: Floats, radius: Floats, sigma: Floats) -> Floats:
     """Return the noncentral chi-square distribution on two degrees of freedom."""
-    return chndtr((radius / sigma) ** 2, 2.0, (distance / sigma) ** 2)
+    p: Floats = np.asarray(chndtr((radius / sigma) ** 2, 2.0, (distance / sigma) ** 2), dtype=np.float64)
+    return p
 
 
 def _whole_disc(distance: Floats, radius: Floats, along: Floats, across: Floats) -> Floats:
@@ -131,7 +133,8 @@ def _whole_disc(distance: Floats, radius: Floats, along: Floats, across: Floats)
             v, rim = safe * np.sin(node * reach), safe * np.cos(node * reach)
             inside = ndtr((rim - distance) / along) - ndtr((-rim - distance) / along)
             p += 2 * weight * rim * np.exp(-0.5 * (v / across) ** 2) * inside
-    return np.clip(p * reach / (across * np.sqrt(2 * np.pi)), 0.0, 1.0)
+    inside_disc: Floats = np.clip(p * reach / (across * np.sqrt(2 * np.pi)), 0.0, 1.0)
+    return inside_disc
 
 
 def _correlated(distance: Floats, radius: Floats, var_along: Floats, var_across: Floats, mixed: Floats) -> Floats:
@@ -146,7 +149,8 @@ def _correlated(distance: Floats, radius: Floats, var_along: Floats, var_across:
         mean = distance + slope * v
         inside = ndtr((rim - mean) / spread) - ndtr((-rim - mean) / spread)
         p += weight * rim * np.exp(-0.5 * (v / across) ** 2) * inside
-    return np.clip(p * reach / (across * np.sqrt(2 * np.pi)), 0.0, 1.0)
+    inside_disc: Floats = np.clip(p * reach / (across * np.sqrt(2 * np.pi)), 0.0, 1.0)
+    return inside_disc
 
 
 def principal_probability(e: Floats, n: Floats, *, cov: Floats, limit: Floats) -> Floats:
@@ -196,13 +200,12 @@ def decide(
     if rule == "simple":
         code = np.where(beyond, OUTSIDE, WITHIN)
     else:
-        code = np.where(
-            p >= confidence, WITHIN, np.where((p <= 1 - confidence) & beyond, OUTSIDE, UNRESOLVED)
-        )
+        code = np.where(p >= confidence, WITHIN, np.where((p <= 1 - confidence) & beyond, OUTSIDE, UNRESOLVED))
     code = np.where(measured, code, NOT_SURVEYED)
     return np.where(made, code, NOT_MADE).astype(np.int8)
 
 
 def worst(*codes: npt.NDArray[np.int8]) -> Codes:
     """Return the worst of several verdicts: outside, not surveyed, unresolved, within; -1 where none was made."""
-    return np.maximum.reduce(codes)
+    gravest: Codes = np.maximum.reduce(codes)
+    return gravest

@@ -14,8 +14,8 @@ def number(value: float, places: int = 0) -> str:
 
 
 def metres(value: float) -> str:
-    """Return a level or depth [m] to the centimetre."""
-    return number(value, 2)
+    """Return a level [m] with its sign, to the centimetre."""
+    return f"{round(value, 2) + 0.0:+.2f}"
 
 
 def beyond(value: float, *limits: float, places: int = 0) -> str:

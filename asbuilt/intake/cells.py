@@ -7,6 +7,7 @@ says what is wrong with which line.
 
 from __future__ import annotations
 
+import csv
 import io
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 __all__ = ["Rows", "read_carefully", "read_quickly"]
 
 Lines = npt.NDArray[np.int32]
+BLANK_BYTES = np.frombuffer(BLANKS.encode(), dtype=np.uint8)
+LONGEST_TIME = 40
+"""Bytes of a cell that can still be a date and time."""
 LONGEST_CELL_LINES = 100
 """Lines over which a quoted cell may run; a quote still open then was never meant to be one."""
 
@@ -33,9 +37,9 @@ LONGEST_CELL_LINES = 100
 class Rows:
     """Columns by their place in the file, and the line of each row.
 
-    A column is float64 (quick way, columns asked for as numbers, NaN for blank), a pandas Categorical (quick
-    way, columns asked for as choices), or objects: text without blanks around it, None for a blank cell.
-    ``problems`` are rows that could not be split; they are left out.
+    A column is of objects: text without blanks around it, None for a blank cell. The quick way may give
+    float64 for numbers (NaN for blank), a pandas Categorical for choices, bytes (length, n) for times equally
+    long. ``problems`` are rows that could not be split; they are left out.
     """
 
     columns: Mapping[int, Any]
@@ -43,15 +47,7 @@ class Rows:
     problems: tuple[Problem, ...] = field(default=())
 
 
-def read_quickly(
-    text: DelimitedText,
-    *,
-    headed: bool,
-    width: int,
-    numbers: Sequence[int],
-    choices: Sequence[int],
-    wanted: Sequence[int],
-) -> Rows | None:
+def read_quickly(text: DelimitedText, *, headed: bool, width: int, kinds: Mapping[int, str]) -> Rows | None:
     """Return the rows of plain text; None where the careful way is needed.
 
     Parameters
@@ -62,38 +58,50 @@ def read_quickly(
         Whether the first row is a header.
     width
         Cells in each row.
-    numbers, choices, wanted
-        Places of the columns that hold numbers, one of a few texts, and of all that are wanted.
+    kinds
+        Place of each column that is wanted, and what it holds: ``number``, ``choice``, ``time`` or ``text``.
     """
     body, lines = _plain_lines(text, headed)
     if body is None:
         return None
     if not lines.size:
-        return Rows(columns={place: np.empty(0, dtype=object) for place in wanted}, lines=lines)
+        return Rows(columns={place: np.empty(0, dtype=object) for place in kinds}, lines=lines)
     letters = np.frombuffer(body, dtype=np.uint8)
-    at_separator = letters == ord(text.separator)
-    at_end = at_separator | (letters == 10)
-    # Too many cells in a row make pandas refuse the file; with the right total none has too few.
-    if int(np.count_nonzero(at_separator)) != lines.size * (width - 1):
+    ends = np.flatnonzero((letters == ord(text.separator)) | (letters == 10))
+    # Each row has so many cells when every last end is a line's and there are as many ends as there should
+    # be.
+    if ends.size != lines.size * width or not (letters[ends[width - 1 :: width]] == 10).all():
         return None
-    comma = text.separator != "," and b"," in body
-    frame = _read_csv(body, text.separator, width, numbers, choices, "," if comma else ".")
-    if frame is None and comma:
-        frame = _read_csv(body, text.separator, width, numbers, choices, ".")
-    if frame is None or frame.shape != (lines.size, width):
-        return None
-    padded = _is_padded(letters, at_end, ord(text.separator))
-    blanks = bool(at_end[0] or (at_end[1:] & at_end[:-1]).any())
     columns: dict[int, Any] = {}
-    for place in wanted:
-        column = frame[place]
-        if place in choices:
-            columns[place] = column.array
-        elif place in numbers:
-            columns[place] = column.to_numpy()
+    for place, kind in kinds.items():
+        equal = _equally_long(letters, ends, width, place) if kind == "time" else None
+        if equal is not None:
+            columns[place] = equal
+    rest = {place: kind for place, kind in kinds.items() if place not in columns}
+    frame = _read_csv(body, text.separator, rest)
+    if frame is None or len(frame) != lines.size:
+        return None
+    padded = _is_padded(letters, ends)
+    blanks = bool(ends[0] == 0 or (np.diff(ends) == 1).any())
+    for place, kind in rest.items():
+        if kind in {"number", "choice"}:
+            columns[place] = frame[place].array if kind == "choice" else frame[place].to_numpy()
         else:
-            columns[place] = _texts(column.to_numpy(), padded=padded, blanks=blanks)
+            columns[place] = _texts(frame[place].to_numpy(), padded=padded, blanks=blanks)
     return Rows(columns=columns, lines=lines)
+
+
+def _equally_long(
+    letters: npt.NDArray[np.uint8], ends: npt.NDArray[np.int64], width: int, place: int
+) -> npt.NDArray[np.uint8] | None:
+    """Return the bytes (length, n) of a column whose cells are all equally long, else None."""
+    last = ends[place::width]
+    before = ends[place - 1 :: width][: last.size] if place else np.concatenate([[-1], ends[width - 1 : -1 : width]])
+    length = int(last[0] - before[0] - 1)
+    if not 0 < length <= LONGEST_TIME or not (last - before == length + 1).all():
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view(letters, length)
+    return np.ascontiguousarray(windows[before + 1].T)
 
 
 def _plain_lines(text: DelimitedText, headed: bool) -> tuple[bytes | None, Lines]:
@@ -123,43 +131,37 @@ def _plain_lines(text: DelimitedText, headed: bool) -> tuple[bytes | None, Lines
     return body, lines[kept]
 
 
-def _read_csv(
-    body: bytes, separator: str, width: int, numbers: Sequence[int], choices: Sequence[int], decimal: str
-) -> Any:
-    """Return a frame, or None where a row has too many cells or a number is none."""
+def _read_csv(body: bytes, separator: str, kinds: Mapping[int, str]) -> Any:
+    """Return a frame, or None where a number is none."""
     import pandas as pd
 
-    kinds: dict[int, Any] = dict.fromkeys(range(width), object)
-    kinds.update(dict.fromkeys(choices, "category"))
-    kinds.update(dict.fromkeys(numbers, "float64"))
-    try:
-        return pd.read_csv(
-            io.BytesIO(body),
-            header=None,
-            sep=separator,
-            decimal=decimal,
-            dtype=kinds,
-            na_values=[""],
-            keep_default_na=False,
-            quoting=3,
-            skip_blank_lines=False,
-            encoding="utf-8",
-        )
-    except (ValueError, OverflowError, IndexError):
-        return None
+    types = {place: {"number": "float64", "choice": "category"}.get(kind, object) for place, kind in kinds.items()}
+    # With a decimal comma first, as a comma may also stand in a text.
+    for decimal in (",", ".") if separator != "," and b"," in body else (".",):
+        try:
+            return pd.read_csv(
+                io.BytesIO(body),
+                header=None,
+                sep=separator,
+                decimal=decimal,
+                usecols=list(kinds),
+                dtype=types,
+                na_values=[""],
+                keep_default_na=False,
+                quoting=csv.QUOTE_NONE,
+                skip_blank_lines=False,
+                encoding="utf-8",
+            )
+        except (ValueError, OverflowError):
+            continue
+    return None
 
 
-def _is_padded(letters: npt.NDArray[np.uint8], at_end: npt.NDArray[np.bool_], separator: int) -> bool:
-    """Tell whether any cell has a blank or tab at one of its ends."""
-    blank = letters == 32
-    if separator != 9:
-        blank |= letters == 9
-    at = np.flatnonzero(blank)
-    if not at.size:
-        return False
-    # The last letter is a line end, so that there is always a next one; the first one's neighbour is checked
-    # apart.
-    return bool(at[0] == 0 or at_end[at - 1].any() or at_end[at + 1].any())
+def _is_padded(letters: npt.NDArray[np.uint8], ends: npt.NDArray[np.int64]) -> bool:
+    """Tell whether any cell has a blank or tab at one of its ends (a tab that separates is an end itself)."""
+    if letters[0] in BLANK_BYTES or np.isin(letters[ends[:-1] + 1], BLANK_BYTES).any():
+        return True
+    return bool(np.isin(letters[ends - 1], BLANK_BYTES).any())
 
 
 def _texts(cells: npt.NDArray[Any], *, padded: bool, blanks: bool) -> npt.NDArray[Any]:
@@ -167,7 +169,8 @@ def _texts(cells: npt.NDArray[Any], *, padded: bool, blanks: bool) -> npt.NDArra
     import pandas as pd
 
     if blanks:
-        cells = np.where(pd.isna(cells), None, cells)
+        cells = cells.copy()
+        cells[pd.isna(cells)] = None
     if padded:
         stripped = np.empty(len(cells), dtype=object)
         stripped[:] = [text.strip(BLANKS) or None if text else None for text in cells.tolist()]

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from asbuilt.columns import TableDefinition
     from asbuilt.intake.text import DelimitedText
 
-__all__ = ["Fit", "date_in_name", "fit", "known_names", "order_widths"]
+__all__ = ["PLAIN", "Fit", "called", "date_in_name", "fit", "known_names", "order_widths"]
 
 PLAIN = ColumnMapping()
 
@@ -105,9 +105,7 @@ def date_in_name(file: str, pattern: str) -> str | None:
     return moment.isoformat() if "%H" in pattern else moment.date().isoformat()
 
 
-def _fit_one(
-    text: DelimitedText, definition: TableDefinition, mapping: ColumnMapping, filled: Collection[str]
-) -> Fit:
+def _fit_one(text: DelimitedText, definition: TableDefinition, mapping: ColumnMapping, filled: Collection[str]) -> Fit:
     ours = [column.name for column in definition.columns]
     # A file with an order has no header row, unless its first row holds names.
     if mapping.order and {*ours, *mapping.names.values()}.isdisjoint(text.first):
@@ -121,9 +119,7 @@ def _fit_one(
         theirs = mapping.names.get(name, name)
         # Our own name serves too, unless the mapping gives it to another column.
         words = [
-            word
-            for word in dict.fromkeys((theirs, name))
-            if word in counts and (word == theirs or word not in claimed)
+            word for word in dict.fromkeys((theirs, name)) if word in counts and (word == theirs or word not in claimed)
         ]
         if not words:
             continue
@@ -190,14 +186,15 @@ def _missing(
                 text,
                 column.name,
                 "missing column",
-                _what_instead(mapping.names.get(column.name, column.name), unknown),
+                called(mapping.names.get(column.name, column.name), unknown),
             )
         )
     return problems
 
 
-def _what_instead(theirs: str, unknown: Sequence[str]) -> str:
-    expected = f"a column called {theirs}"
+def called(theirs: str, unknown: Collection[str], *, what: str = "column") -> str:
+    """Return what was expected where a name is missing, with the unknown name that is nearest to it."""
+    expected = f"a {what} called {theirs}"
     folded = {cell.casefold(): cell for cell in unknown if cell}
     close = difflib.get_close_matches(theirs.casefold(), list(folded), n=1, cutoff=0.7)
     return f"{expected}, perhaps {short(folded[close[0]])}" if close else expected

@@ -58,9 +58,7 @@ def read_source(folder: Path, path: str, table: str, problems: list[Problem]) ->
         problems.append(Problem(file=shown, text=text, expected="a file"))
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        problems.append(
-            Problem(file=shown, text=f"cannot be read: {reason}", expected="a file that can be read")
-        )
+        problems.append(Problem(file=shown, text=f"cannot be read: {reason}", expected="a file that can be read"))
     return None
 
 
@@ -77,9 +75,7 @@ def files_of_loads(folder: Path, table: str, problems: list[Problem]) -> list[st
         reason = (error.strerror or str(error)).lower()
         problems.append(Problem(file=table, text=f"cannot be read: {reason}", expected="a folder of files"))
         return []
-    return [
-        f"{table}/{name}" for name in names if not name.startswith(".") and name.lower().endswith(ENDINGS)
-    ]
+    return [f"{table}/{name}" for name in names if not name.startswith(".") and name.lower().endswith(ENDINGS)]
 
 
 def _printable(path: str) -> str:

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["STRUCTURE", "Part", "empty_part", "join", "part_of_cells", "read_table", "read_tables"]
 
+QUICK_KINDS = {"float": "number", "integer": "number", "choice": "choice", "time": "time"}
 STRUCTURE = "*"
 """Stands among :attr:`Part.unsound` where rows are lost, so that nothing can be said of any column."""
 
@@ -54,6 +55,7 @@ class Part:
     unsound: frozenset[str] = frozenset()
     unknown: tuple[str, ...] = ()
     header: int = 0
+    feature: bool = False
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -61,6 +63,19 @@ class Part:
     def sound(self, *columns: str) -> bool:
         """Tell whether every row is there and nothing is wrong with ``columns``."""
         return self.unsound.isdisjoint({STRUCTURE, *columns})
+
+    def problem(self, row: int, column: str, what: str, expected: str) -> Problem:
+        """Return what is wrong with one cell."""
+        return _problem(self.path, int(self.lines[row]), column, what, expected, self.feature)
+
+    def good(self, *columns: str) -> npt.NDArray[np.bool_]:
+        """Return which rows (n,) have nothing wrong with their cells in ``columns``."""
+        wrong = {problem.line for problem in self.problems if problem.column in columns}
+        if not wrong:
+            return np.ones(len(self), dtype=np.bool_)
+        if wrong <= {0, self.header}:
+            return np.zeros(len(self), dtype=np.bool_)
+        return ~np.isin(self.lines, list(wrong))
 
     def finding(self) -> Finding | None:
         """Return the note on columns that are none of ours."""
@@ -129,9 +144,7 @@ def read_table(
         part = _quick_part(text, source, definition, fitted, zone)
         if part is not None:
             return part
-    rows = read_carefully(
-        text, headed=fitted.headed, width=fitted.width, wanted=sorted(set(fitted.places.values()))
-    )
+    rows = read_carefully(text, headed=fitted.headed, width=fitted.width, wanted=sorted(set(fitted.places.values())))
     cells = {name: rows.columns[place] for name, place in fitted.places.items()}
     return part_of_cells(
         source,
@@ -152,17 +165,14 @@ def _quick_part(
     text: DelimitedText, source: Source, definition: TableDefinition, fitted: Fit, zone: ZoneInfo
 ) -> Part | None:
     """Return the rows read the quick way; None where anything is out of the ordinary, or wrong."""
-    kinds = {column.name: column.kind for column in definition.columns}
-    as_text = {"object"} if fitted.mapping.object_from else set()
-    numbers = [place for name, place in fitted.places.items() if kinds[name] in {"float", "integer"}]
-    choices = [p for name, p in fitted.places.items() if kinds[name] == "choice" and name not in as_text]
+    kinds = {column.name: QUICK_KINDS.get(column.kind, "text") for column in definition.columns}
+    if fitted.mapping.object_from:
+        kinds["object"] = "text"
     rows = read_quickly(
         text,
         headed=fitted.headed,
         width=fitted.width,
-        numbers=numbers,
-        choices=choices,
-        wanted=list(fitted.places.values()),
+        kinds={place: kinds[name] for name, place in fitted.places.items()},
     )
     if rows is None:
         return None
@@ -215,7 +225,7 @@ def part_of_cells(
             unsound_now.add(column.name)
         for row in sorted(one.bad):
             what, expected = one.bad[row]
-            found.append(_problem(source, int(lines[row]), column.name, what, expected, feature))
+            found.append(_problem(source.path, int(lines[row]), column.name, what, expected, feature))
     found.extend(_mixed_decimals(source, converted, every, lines, feature))
     if definition.name == "pickups":
         _default_setup(source, columns)
@@ -230,6 +240,7 @@ def part_of_cells(
         unsound=frozenset(unsound_now),
         unknown=unknown,
         header=header,
+        feature=feature,
     )
 
 
@@ -264,9 +275,7 @@ def join(
     """
     if not parts:
         return join(definition, [empty_part("", definition, problems=())], files={"": 0}, piles=piles)
-    columns = {
-        column.name: _one([part.columns[column.name] for part in parts]) for column in definition.columns
-    }
+    columns = {column.name: _one([part.columns[column.name] for part in parts]) for column in definition.columns}
     places = [np.full(len(part), files[part.path], dtype=np.int32) for part in parts]
     return Table(
         name=definition.name,
@@ -286,9 +295,9 @@ def _places_of(part: Part, piles: Mapping[str, int]) -> npt.NDArray[np.int32]:
     return np.array([*places, -1], dtype=np.int32)[part.codes]  # a blank id's code is -1, the last place
 
 
-def _problem(source: Source, line: int, column: str, what: str, expected: str, feature: bool) -> Problem:
+def _problem(path: str, line: int, column: str, what: str, expected: str, feature: bool) -> Problem:
     text = f"feature {line}: {what}" if feature else what
-    return Problem(file=source.path, line=line, column=column, text=text, expected=expected)
+    return Problem(file=path, line=line, column=column, text=text, expected=expected)
 
 
 def _derived(
@@ -350,7 +359,7 @@ def _mixed_decimals(
     ]
     row, name = min(firsts)
     what = f"{short(cells[name][row])} has a decimal {odd}, others a decimal {rest}"
-    yield _problem(source, int(lines[row]), name, what, "one of them in the whole file", feature)
+    yield _problem(source.path, int(lines[row]), name, what, "one of them in the whole file", feature)
 
 
 def _default_setup(source: Source, columns: dict[str, npt.NDArray[Any]]) -> None:

@@ -45,9 +45,7 @@ class DelimitedText:
     after_first: int
 
 
-def open_text(
-    file: str, data: bytes, *, known: Collection[str], widths: Collection[int]
-) -> DelimitedText | Problem:
+def open_text(file: str, data: bytes, *, known: Collection[str], widths: Collection[int]) -> DelimitedText | Problem:
     """Return the text in ``data``, or what is wrong with it as a whole.
 
     Parameters

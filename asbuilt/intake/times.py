@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from asbuilt.intake.text import BLANKS
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from zoneinfo import ZoneInfo
@@ -22,10 +24,13 @@ if TYPE_CHECKING:
 __all__ = ["EXPECTED", "Moments", "parse_times"]
 
 EXPECTED = "ISO 8601, such as 2026-03-01T14:30 or 2026-03-01T14:30:00+03:00"
+FIRST_YEAR, LAST_YEAR = 1900, 2199
 LONGEST = 40
 """Characters of a cell that can still be a date and time."""
 TEMPLATES = 6
 """Spellings that one file may hold before its cells are looked at one by one."""
+SAMPLES = 50
+"""Cells that are looked at to find the next spelling."""
 
 _FORMAT = re.compile(
     r"(?P<year>\d{4})-(?P<month>\d\d)-(?P<day>\d\d)"
@@ -58,16 +63,19 @@ class _Parts:
 
 
 def parse_times(cells: npt.NDArray[Any], *, zone: ZoneInfo) -> Moments:
-    """Return the moments written in ``cells`` (n,), texts without blanks around them or None.
+    """Return the moments written in ``cells``.
 
     Parameters
     ----------
     cells
-        Objects: text, or None for a blank cell.
+        Objects (n,): text without blanks around it, or None for a blank cell. Or, where all cells are equally
+        long, their bytes (width, n) as uint8.
     zone
         Time zone of cells without an offset.
     """
-    moments = Moments(values=np.full(len(cells), np.datetime64("NaT"), dtype="datetime64[ms]"))
+    if cells.ndim == 2:
+        return _parse_letters(cells, zone)
+    moments = _nothing(len(cells))
     texts: list[str] = cells.tolist()
     rows = np.arange(len(texts))
     if None in texts:
@@ -76,23 +84,57 @@ def parse_times(cells: npt.NDArray[Any], *, zone: ZoneInfo) -> Moments:
     if not texts:
         return moments
     letters = _letters(texts)
-    if letters is None:
-        _one_by_one(rows, texts, zone, moments)
-        return moments
     todo = np.arange(len(texts))
-    for _ in range(TEMPLATES):
-        if not todo.size:
-            return moments
-        match = _FORMAT.fullmatch(texts[int(todo[0])])
-        if match is None:
+    for _ in range(TEMPLATES if letters is not None else 0):
+        samples = map(_FORMAT.fullmatch, (texts[place] for place in todo[:SAMPLES].tolist()))
+        match = next((sample for sample in samples if sample is not None), None)
+        if match is None or letters is None:
             break
         fits = _fits(letters, todo, match)
         picked = todo[fits]
         numbers = {part: _number(letters, picked, match.span(part)) for part in _PARTS if match[part]}
-        _assemble(rows[picked], [texts, picked], _parts_of(match, numbers), zone, moments)
+        _assemble(_Cells(rows[picked], picked, texts), _parts_of(match, numbers), zone, moments)
         todo = todo[~fits]
-    _one_by_one(rows[todo], [texts[int(row)] for row in todo], zone, moments)
+    _one_by_one(rows[todo], [texts[place] for place in todo.tolist()], zone, moments)
     return moments
+
+
+def _nothing(count: int) -> Moments:
+    return Moments(values=np.full(count, np.datetime64("NaT"), dtype="datetime64[ms]"))
+
+
+def _parse_letters(letters: npt.NDArray[np.uint8], zone: ZoneInfo) -> Moments:
+    """Return the moments of cells given as bytes; all at once where all are spelt alike."""
+    first = letters[:, 0].tobytes().decode("utf-8", "replace")
+    match = _FORMAT.fullmatch(first)
+    rows = np.arange(letters.shape[1])
+    if match is None or not _fits(letters, rows, match).all():
+        texts = np.empty(len(rows), dtype=object)
+        texts[:] = _texts(letters)
+        return parse_times(texts, zone=zone)
+    moments = _nothing(len(rows))
+    numbers = {part: _number(letters, rows, match.span(part)) for part in _PARTS if match[part]}
+    _assemble(_Cells(rows, rows, letters), _parts_of(match, numbers), zone, moments)
+    return moments
+
+
+def _texts(letters: npt.NDArray[np.uint8]) -> list[str | None]:
+    return [column.tobytes().decode("utf-8", "replace").strip(BLANKS) or None for column in letters.T]
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Rows of a table, and where the text of each stands in ``source``: texts, or bytes (width, n)."""
+
+    rows: Ints
+    places: Ints
+    source: list[str] | npt.NDArray[np.uint8]
+
+    def text(self, number: int) -> str:
+        place = int(self.places[number])
+        if isinstance(self.source, list):
+            return _short(self.source[place])
+        return _short(_texts(self.source[:, place : place + 1])[0] or "")
 
 
 def _letters(texts: list[str]) -> npt.NDArray[np.uint8] | None:
@@ -151,57 +193,40 @@ def _one_by_one(rows: Ints, texts: Sequence[str], zone: ZoneInfo, moments: Momen
             continue
         numbers = {part: np.full(len(where), int(match[part])) for part in _PARTS if match[part]}
         picked = np.zeros(len(where), dtype=np.int64)
-        _assemble(np.array(where), [[text], picked], _parts_of(match, numbers), zone, moments)
+        _assemble(_Cells(np.array(where), picked, [text]), _parts_of(match, numbers), zone, moments)
 
 
-def _assemble(rows: Ints, source: list[Any], parts: _Parts, zone: ZoneInfo, moments: Moments) -> None:
-    """Put numbers together into moments; ``source`` is the texts and the places of ``rows`` in them."""
+def _assemble(cells: _Cells, parts: _Parts, zone: ZoneInfo, moments: Moments) -> None:
+    """Put numbers together into moments."""
     get = parts.numbers
     none = np.int64(0)
     year, month, day = get["year"], get["month"], get["day"]
     hour, minute, second = (get.get(part, none) for part in ("hour", "minute", "second"))
+    zone_hour, zone_minute = get.get("zone_hour", none), get.get("zone_minute", none)
     months = (year - 1970).astype("datetime64[Y]").astype("datetime64[M]") + np.clip(month - 1, 0, 11)
     days = months.astype("datetime64[D]") + (day - 1)
-    good = (
-        (year >= 1900)
-        & (year < 2200)
-        & (month >= 1)
-        & (month <= 12)
-        & (day >= 1)
-        & (days.astype("datetime64[M]") == months)
-    )
-    good &= (hour < 24) & (minute < 60) & (second < 60)
-    zone_hour, zone_minute = get.get("zone_hour", none), get.get("zone_minute", none)
-    good &= (zone_hour < 24) & (zone_minute < 60)
+    good = (year >= FIRST_YEAR) & (year <= LAST_YEAR) & (month >= 1) & (month <= 12) & (day >= 1)
+    good &= days.astype("datetime64[M]") == months
+    good &= (hour < 24) & (minute < 60) & (second < 60) & (zone_hour < 24) & (zone_minute < 60)
     clock = ((hour * 60 + minute) * 60 + second) * 1000 + get.get("fraction", none)
-    values = days.astype("datetime64[ms]") + (
-        clock.astype("timedelta64[ms]") if "hour" in parts.has else _DAY_END
-    )
+    time = np.asarray(clock, dtype="timedelta64[ms]") if "hour" in parts.has else _DAY_END
+    values = days.astype("datetime64[ms]") + time
+    for number in np.flatnonzero(~good).tolist():
+        what = f"{cells.text(number)} is no day and time of the calendar"
+        moments.bad[int(cells.rows[number])] = (what, f"a real one from {FIRST_YEAR} to {LAST_YEAR}")
     if parts.utc:
-        values = values - parts.sign * (np.int64((zone_hour * 60 + zone_minute) * 60000)).astype(
-            "timedelta64[ms]"
-        )
+        offset = np.asarray((zone_hour * 60 + zone_minute) * 60_000, dtype="timedelta64[ms]")
+        values = values - parts.sign * offset
     else:
-        values = _to_utc(values, good, zone, rows, source, moments)
-    values = np.where(good, values, np.datetime64("NaT"))
-    moments.values[rows] = values
-    texts, places = source
-    for place in np.flatnonzero(~good).tolist():
-        row = int(rows[place])
-        if row not in moments.bad:
-            text = texts[int(places[place])]
-            moments.bad[row] = (
-                f"{_short(text)} is no day and time of the calendar",
-                "a real one from 1900 to 2199",
-            )
+        values = _to_utc(values, good, zone, cells, moments)
+    moments.values[cells.rows] = np.where(good, values, np.datetime64("NaT"))
 
 
 def _to_utc(
     local: npt.NDArray[np.datetime64],
     good: npt.NDArray[np.bool_],
     zone: ZoneInfo,
-    rows: Ints,
-    source: list[Any],
+    cells: _Cells,
     moments: Moments,
 ) -> npt.NDArray[np.datetime64]:
     """Return local times in UTC; times that the zone skips or has twice are taken out of ``good``."""
@@ -210,22 +235,17 @@ def _to_utc(
     # Clocks change at whole quarters of an hour, so one look at the zone serves each quarter.
     quarter = (local.astype(np.int64) // 900_000)[good]
     unique, inverse = np.unique(quarter, return_inverse=True)
-    offsets = np.array([_offset_ms(int(number), zone, 0) for number in unique.tolist()], dtype=np.int64)
-    others = np.array([_offset_ms(int(number), zone, 1) for number in unique.tolist()], dtype=np.int64)
+    offsets = np.array([_offset_ms(number, zone, 0) for number in unique.tolist()], dtype=np.int64)
+    others = np.array([_offset_ms(number, zone, 1) for number in unique.tolist()], dtype=np.int64)
     shift = np.zeros(local.size, dtype=np.int64)
     shift[good] = offsets[inverse]
-    odd = np.zeros(local.size, dtype=np.bool_)
+    odd, skipped = np.zeros(local.size, dtype=np.bool_), np.zeros(local.size, dtype=np.bool_)
     odd[good] = (offsets != others)[inverse]
-    skipped = np.zeros(local.size, dtype=np.bool_)
     skipped[good] = (offsets < others)[inverse]
-    texts, places = source
-    for place in np.flatnonzero(odd).tolist():
-        text = _short(texts[int(places[place])])
-        what = "does not occur" if skipped[place] else "occurs twice"
-        moments.bad[int(rows[place])] = (
-            f"{text} {what} in the time zone {zone.key}",
-            "a time with its offset",
-        )
+    for number in np.flatnonzero(odd).tolist():
+        what = "does not occur" if skipped[number] else "occurs twice"
+        text = f"{cells.text(number)} {what} in the time zone {zone.key}"
+        moments.bad[int(cells.rows[number])] = (text, "a time with its offset")
     good &= ~odd
     values: npt.NDArray[np.datetime64] = local - shift.astype("timedelta64[ms]")
     return values

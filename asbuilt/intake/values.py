@@ -25,7 +25,7 @@ __all__ = ["Converted", "blank_values", "convert", "nearest", "short"]
 
 FARTHEST = 1e9
 """No length, level, coordinate or count of a site is larger."""
-IDS = re.compile(r"(?:[A-Za-z0-9._-]{1,24}\n)*[A-Za-z0-9._-]{1,24}|", re.ASCII)
+IDS = re.compile(r"(?:[A-Za-z0-9._-]{1,24}\n)*[A-Za-z0-9._-]{1,24}", re.ASCII)
 ID = re.compile(r"[A-Za-z0-9._-]{1,24}", re.ASCII)
 NUMBER = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
@@ -147,9 +147,7 @@ def _numbers(column: Column, cells: npt.NDArray[Any], comma: bool) -> Converted:
         wrong = _outside(column, values) | (~np.isfinite(values) & ~blank)
         if whole:
             wrong |= values != np.floor(values)
-        converted = Converted(
-            values=values, bad=dict.fromkeys(np.flatnonzero(wrong & ~blank).tolist(), ("", ""))
-        )
+        converted = Converted(values=values, bad=dict.fromkeys(np.flatnonzero(wrong & ~blank).tolist(), ("", "")))
     else:
         converted = _numbers_of_texts(column, cells, comma)
         values = converted.values
@@ -265,7 +263,8 @@ def _ids(column: Column, cells: npt.NDArray[Any]) -> Converted:
     codes, names = _distinct(cells)
     wrongs: dict[int, Wrong] = {}
     # All at once, as nearly always all are right; one by one only to tell which is wrong.
-    if IDS.fullmatch("\n".join(names.tolist())) is None:
+    joined = "\n".join(names.tolist())
+    if len(names) and (joined.count("\n") != len(names) - 1 or IDS.fullmatch(joined) is None):
         wrongs = {
             place: (f"{short(name)} is not a pile id", _expected(column))
             for place, name in enumerate(names.tolist())

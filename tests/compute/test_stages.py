@@ -167,19 +167,21 @@ def test_worst_come_first_then_the_highest():
 
 
 def test_encroachment_holds_at_or_above_the_level_dug_to():
-    survey = survey_of(3)
+    more = "toe_mm = 100\nencroach_mm = 50\nencroach_growth_mm_per_m = 1"
+    survey = survey_of(3, more_tolerance=more)
     piles = piles_of(
         survey.design,
         encroach_verdict=["outside", "unresolved", "within"],
         worst_towards_pit_mm=[71.0, 48.0, 3.0],
         worst_towards_pit_level=[-4.0, -4.01, 3.2],
         p_encroach=[0.001, 0.61, 1.0],
+        cut_off_level=[6.0, 5.99, 3.2],
     )
     first, second = states(survey, measured(survey.design), piles)
     assert (items(first.held_by), items(first.below)) == ([], ["P1", "P2"])
     assert (items(second.held_by), items(second.below)) == (["P1"], ["P2"])
-    assert second.held_by[0].text == "71 mm towards the pit at -4.00"
-    assert second.below[0].text == "48 mm towards the pit at -4.01; probability 0.61, 0.95 asked for"
+    assert second.held_by[0].text == "71 mm of 60 mm towards the pit at -4.00"
+    assert second.below[0].text == "48 mm of 60 mm towards the pit at -4.01; probability 0.61, 0.95 asked for"
 
 
 def test_of_movement_and_outline_the_higher_level_counts():
@@ -194,18 +196,23 @@ def test_of_movement_and_outline_the_higher_level_counts():
     )
     (hold,) = states(survey, measured(survey.design), piles)[0].held_by
     assert hold.level == 1.0
-    assert hold.text == "20 mm towards the pit at -8.00; face 12 mm inside the clear outline at 1.00"
+    assert hold.text == "20 mm towards the pit at -8.00; face 12 mm inside the clear outline at +1.00"
 
 
 def test_a_stated_highest_level_of_encroachment_replaces_the_level_of_the_greatest():
     survey = survey_of(2)
     piles = piles_of(
-        survey.design, encroach_verdict=["outside", "within"], worst_towards_pit_level=[-8.0, NAN]
+        survey.design,
+        encroach_verdict=["outside", "within"],
+        worst_towards_pit_mm=[71.0, 0.0],
+        worst_towards_pit_level=[-8.0, NAN],
+        cut_off_level=3.2,
     )
     joints = measured(survey.design)
     assert states(survey, joints, piles)[0].held_by == ()
-    first = states(survey, joints, piles, encroach_from=np.array([0.7, NAN]))[0]
-    assert [(hold.item, hold.level) for hold in first.held_by] == [("P1", 0.7)]
+    (hold,) = states(survey, joints, piles, encroach_from=np.array([0.7, NAN]))[0].held_by
+    assert (hold.item, hold.level) == ("P1", 0.7)
+    assert hold.text == "71 mm of 50 mm towards the pit at -8.00; not within from +0.70 down"
 
 
 def test_a_toe_that_ends_above_joints_to_holds():

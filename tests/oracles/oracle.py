@@ -128,6 +128,12 @@ def frames(site: Site) -> dict[str, tuple[Vector, Vector, list[Vector]]]:
             if sides:
                 t = unit(add(sides[0], sides[-1]))
                 found[row["pile_id"]] = (t, turned(t, left), [turned(u, left) for u in sides])
+    # an added pile has no place of its own along the wall: it takes the axes of the pile that it is first tied to
+    for setting in site.settings.walls.values():
+        for a, b in setting.extra_joints:
+            for added, neighbour in ((a, b), (b, a)):
+                if added not in found and neighbour in found:
+                    found[added] = found[neighbour]
     return found
 
 
@@ -407,8 +413,11 @@ def least_of(f: Callable[[float], float], levels: list[float]) -> tuple[float, f
     return best
 
 
-def first_below(f: Callable[[float], float], limit: float, levels: list[float]) -> float | None:
-    """Highest level at which ``f`` is below ``limit``, going down; dips between samples are looked for."""
+def first_below(f: Callable[[float], float], limit: float, levels: list[float], near: float) -> float | None:
+    """Highest level at which ``f`` is below ``limit``, going down.
+
+    Between samples a dip is looked for wherever the samples come within ``near`` of the limit.
+    """
     last = None
     values = [f(z) for z in levels]
     for k, z in enumerate(levels):
@@ -417,7 +426,7 @@ def first_below(f: Callable[[float], float], limit: float, levels: list[float]) 
                 return z
             return float(brentq(lambda x: f(x) - limit, z, last, xtol=1e-9))
         last = z
-        if 0 < k < len(levels) - 1 and values[k] <= values[k - 1] and values[k] <= values[k + 1]:
+        if 0 < k < len(levels) - 1 and values[k] < limit + near and values[k - 1] >= values[k] <= values[k + 1]:
             found = minimize_scalar(f, bounds=(levels[k + 1], levels[k - 1]), method="bounded", options={"xatol": 1e-9})
             if found.fun < limit - SLACK:
                 above = levels[k - 1]
@@ -620,7 +629,7 @@ class Oracle:
             outline = Polygon(self.site.outline)
             ring = outline.exterior
         by_movement = tolerance.encroach_mm is not None and bool(pile.normals)
-        out: dict[str, Any] = {"worst_towards_pit_mm": None, "face_inside_mm": None}
+        out: dict[str, Any] = {"face_inside_mm": None}
         if not by_movement and outline is None:
             asked = tolerance.encroach_mm is not None
             return out | {"encroach_verdict": "not surveyed" if asked and pile.centre is None else None}
@@ -669,7 +678,7 @@ class Oracle:
                     settled |= self.judge(rule, p_movement(z), movement(z) > allowed(z) + SLACK) == "outside"
                 if outline is not None:
                     settled |= self.judge(rule, p_face(z), face(z) > tolerance.clear_mm / 1000 + SLACK) == "outside"
-            return out | {"encroach_verdict": "outside" if settled else "not surveyed", "p_encroach_range": None}
+            return {"encroach_verdict": "outside" if settled else "not surveyed"}
         axis = pile.axes[self.model]
         named = [pile.cut_off, pile.formation, pile.centre.level, axis.deepest, *axis.vertices]
         levels = scan_levels(pile.cut_off, pile.formation, named)
@@ -822,10 +831,10 @@ class Oracle:
                 return self.p(a, b, z, model)
 
             least, least_level = least_of(o, levels)
-            lost = first_below(o, required, levels)
-            opened = first_below(o, 0.0, levels)
+            lost = first_below(o, required, levels, 0.002)
+            opened = first_below(o, 0.0, levels, 0.002)
             p, governing = min((chance(z), z) for z in named)
-            sure = lost if rule == "simple" else first_below(chance, self.confidence, levels)
+            sure = lost if rule == "simple" else first_below(chance, self.confidence, levels, 0.02)
             results[model] = (least, least_level, lost, opened, p, governing, sure, self.judge(rule, p, least < required - SLACK))
         least, least_level, lost, opened, p, governing, sure, verdict = results[self.model]
         if verdict == "within" and results[self.other][7] != "within":

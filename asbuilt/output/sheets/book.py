@@ -53,13 +53,12 @@ def write_sheets(path: Path, result: Reconciliation, *, tool_version: str, input
         When the file cannot be written.
     """
     buffer = io.BytesIO()
-    with page_settings():
-        with PdfPages(buffer, metadata=_properties(result, tool_version, inputs_sha256)) as pdf:
-            for page, make in enumerate(SHEETS, start=1):
-                title = _title(result, tool_version, inputs_sha256, page=page, pages=len(SHEETS))
-                frame, sheet = _lay_out(make, result, title)
-                frame.draw(sheet)
-                pdf.savefig(frame.canvas.figure)
+    with page_settings(), PdfPages(buffer, metadata=_properties(result, tool_version, inputs_sha256)) as pdf:
+        for page, make in enumerate(SHEETS, start=1):
+            title = _title(result, tool_version, inputs_sha256, page=page, pages=len(SHEETS))
+            frame, sheet = _lay_out(make, result, title)
+            frame.draw(sheet)
+            pdf.savefig(frame.canvas.figure)
     try:
         path.write_bytes(buffer.getvalue())
     except OSError as error:

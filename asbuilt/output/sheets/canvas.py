@@ -17,6 +17,7 @@ from matplotlib.backends.backend_pdf import FigureCanvasPdf
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
+from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Bbox, TransformedBbox
 
 from asbuilt.output.sheets.lettering import POINTS_PER_MM, clean, properties, text_width
@@ -100,7 +101,6 @@ class _Text:
     y: float
     text: str
     height: float
-    bold: bool
     angle: float
     colour: str
 
@@ -111,13 +111,24 @@ class _Lettering(Artist):
     def __init__(self) -> None:
         super().__init__()
         self.texts: list[_Text] = []
+        self._plain = Text()
+        # A ligature is a glyph of its own and would cost a second embedded font; before Matplotlib 3.11 there are none.
+        if hasattr(self._plain, "set_fontfeatures"):
+            self._plain.set_fontfeatures(("-liga",))
 
     def draw(self, renderer: RendererBase) -> None:
         gc = renderer.new_gc()
         for t in self.texts:
             gc.set_foreground(t.colour)
             renderer.draw_text(
-                gc, t.x * POINTS_PER_MM, t.y * POINTS_PER_MM, t.text, properties(t.height, t.bold), t.angle, ismath=False
+                gc,
+                t.x * POINTS_PER_MM,
+                t.y * POINTS_PER_MM,
+                t.text,
+                properties(t.height),
+                t.angle,
+                ismath=False,
+                mtext=self._plain,
             )
         gc.restore()
         self.stale = False
@@ -212,7 +223,6 @@ class Canvas:
         *,
         height: float,
         anchor: Anchor = "left",
-        bold: bool = False,
         angle: float = 0.0,
         colour: str = INK,
     ) -> None:
@@ -229,11 +239,11 @@ class Canvas:
         """
         text = clean(text)
         if anchor != "left":
-            back = text_width(text, height, bold=bold) * (0.5 if anchor == "centre" else 1.0)
+            back = text_width(text, height) * (0.5 if anchor == "centre" else 1.0)
             x -= back * float(np.cos(np.radians(angle)))
             y -= back * float(np.sin(np.radians(angle)))
         if text:
-            self._lettering.texts.append(_Text(x, y, text, height, bold, angle, colour))
+            self._lettering.texts.append(_Text(x, y, text, height, angle, colour))
 
     def rectangle(self, box: Box, *, width: float, colour: str = INK) -> None:
         """Outline a box."""

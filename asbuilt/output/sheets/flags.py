@@ -1,12 +1,12 @@
-"""Flags on a plan: the id of a pile on its leader, the marker and letter of a verdict, the offset of a vector cut short.
+"""Flags on a plan: ids of piles on leaders, marker and letter of a verdict, the offset of a vector that is cut short.
 
-Pile flags stand on the outer side of the wall, joint flags on the pit side. None overlaps another, a vector or a circle;
-what finds no room is left out and counted, and circle, fill or stroke still carry the verdict.
+Pile flags stand on the outer side of the wall, joint flags on the pit side. None overlaps another, a vector or a
+circle; what finds no room is left out and counted, and circle, fill or stroke still carry the verdict.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -59,7 +59,7 @@ class Label:
 
 @dataclass(frozen=True, kw_only=True)
 class Flags:
-    """Placed flags: lettering, markers by verdict's code, leaders (k, 2, 2), what they cover, how many found no room."""
+    """Placed flags: lettering, markers by verdict's code, leaders (k, 2, 2), what they cover, how many had no room."""
 
     labels: tuple[Label, ...]
     boxes: Boxes
@@ -82,8 +82,8 @@ class _Wanted:
     """k flags as wanted: they stand off ``base`` in ``direction``, first the marker, if any, then the text.
 
     ``turned``: the direction points left, so the text, read from below or from the right, runs towards the base.
-    ``lead`` and ``length``: where the text begins, and how long the flag is [mm]. ``upright``: the text is a letter that
-    is not turned with the flag, since a turned N is a Z.
+    ``lead`` and ``length``: where the text begins, and how long the flag is [mm]. ``upright``: the text is a letter
+    that is not turned with the flag, since a turned N is a Z.
     """
 
     base: Floats
@@ -234,7 +234,9 @@ def _strips(start: Floats, end: Floats, half_width: float, parts: int) -> Boxes:
 def _drawn(plan: Plan) -> Boxes:
     """Return what circles, vectors, joint strokes and the clear outline cover."""
     known = plan.surveyed
-    circles = _squares(np.where(known[:, None], plan.built, plan.design), 0.8 * np.maximum(plan.radius, plan.design_radius))
+    circles = _squares(
+        np.where(known[:, None], plan.built, plan.design), 0.8 * np.maximum(plan.radius, plan.design_radius)
+    )
     vectors = _strips(plan.design[known], plan.tip[known], 0.6, 4)
     strokes = _strips(plan.joint_foot, plan.joint_end, 0.3, 1)
     edges = [_strips(ring[:-1], ring[1:], 0.4, _parts(ring)) for ring in plan.outline]
@@ -279,7 +281,7 @@ def joint_flags(plan: Plan, taken: Boxes) -> Flags:
     everyone = np.ones(len(rows), dtype=bool)
     texts = [LOOKS[code].letter for code in codes]
     wanted = _want(plan.joint_end[rows], plan.joint_normal[rows], texts, everyone, plan.text, upright=True)
-    steps = GAP + plan.text * np.array([0.0, 1.4, 2.8, 4.2])
+    steps = GAP + plan.text * np.array([0.0, 1.4, 2.8, 4.2, 6.0])
     flags, chosen = _place(
         _spread(wanted, np.zeros(len(rows)), everyone, steps.tolist()),
         codes=codes,
@@ -288,18 +290,7 @@ def joint_flags(plan: Plan, taken: Boxes) -> Flags:
         area=_inset(plan.view.box),
         foot=np.zeros(len(rows)),
     )
-    return _left_out(flags, int((chosen < 0).sum()))
-
-
-def _left_out(flags: Flags, number: int) -> Flags:
-    return Flags(
-        labels=flags.labels,
-        boxes=flags.boxes,
-        leaders=flags.leaders,
-        markers=flags.markers,
-        size=flags.size,
-        left_out=number,
-    )
+    return replace(flags, left_out=int((chosen < 0).sum()))
 
 
 def wanted_ids(plan: Plan) -> tuple[Booleans, Booleans]:
@@ -361,7 +352,7 @@ def pile_flags(plan: Plan, taken: Boxes) -> Flags:
         area=_inset(plan.view.box),
         foot=foot,
     )
-    return _left_out(flags, int((wanted & ((chosen < 0) | (chosen >= len(whole)))).sum()))
+    return replace(flags, left_out=int((wanted & ((chosen < 0) | (chosen >= len(whole)))).sum()))
 
 
 def wall_names(plan: Plan, taken: Boxes) -> Flags:
@@ -383,9 +374,7 @@ def wall_names(plan: Plan, taken: Boxes) -> Flags:
         for row in rows[[len(rows) // 2, len(rows) // 4, 3 * len(rows) // 4]]:
             clear = float(np.max(plan.radius)) + 6.0 + float(np.abs(pit[row]) @ half)
             places += [plan.design[row] + pit[row] * (clear + more) for more in (0.0, 6.0, 12.0)]
-        options = [
-            Boxes(centre=at[None, :], half=half[None, :], axis=np.array([[1.0, 0.0]])) for at in places
-        ]
+        options = [Boxes(centre=at[None, :], half=half[None, :], axis=np.array([[1.0, 0.0]])) for at in places]
         chosen = int(place(options, rank=np.zeros(1, dtype=np.int64), taken=blocked, area=_inset(plan.view.box))[0])
         if chosen < 0:
             continue

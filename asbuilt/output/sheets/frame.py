@@ -192,7 +192,7 @@ class Frame:
         t = self.text
 
         def draw(canvas: Canvas, x: float, top: float) -> None:
-            canvas.text(x, top - 1.8 * t, text, height=t, bold=True)
+            canvas.text(x, top - 1.9 * t, text, height=1.3 * t)
 
         return _Piece(height=2.5 * t, draw=draw, keep=True)
 
@@ -200,12 +200,14 @@ class Frame:
         t = self.text
         indent = SAMPLE * t if entry.sample else 0.0
         lines = wrap(entry.text, self.column_width - 2 * GAP - indent, t)
-        height = max(len(lines) * self.line, entry.height * t) + (0.35 * t if not entry.sample else 0.5 * t)
+        height = max(len(lines) * self.line, entry.height * t) + 0.5 * t
 
         def draw(canvas: Canvas, x: float, top: float) -> None:
-            baseline = top - t - 0.1 * t
+            baseline = top - 1.3 * t
             if entry.sample:
-                entry.sample(canvas, Box(left=x, bottom=top - height + 0.2 * t, width=indent - GAP, height=height - 0.4 * t))
+                entry.sample(
+                    canvas, Box(left=x, bottom=top - height + 0.2 * t, width=indent - GAP, height=height - 0.4 * t)
+                )
                 baseline = top - height / 2 - t / 2 + (len(lines) - 1) * self.line / 2
             for number, line in enumerate(lines):
                 canvas.text(x + indent, baseline - number * self.line, line, height=t)
@@ -233,7 +235,14 @@ class Frame:
             (4.6, [(1.0, "Job", t.job)]),
             (4.6, [(1.0, "Sheet", sheet.title)]),
             (3.9, [(0.4, "Scale", scale), (0.6, "As of", t.as_of)]),
-            (3.9, [(0.5, "Drawing number", t.drawing_number), (0.25, "Revision", t.revision), (0.25, "Page", f"{t.page} of {t.pages}")]),
+            (
+                3.9,
+                [
+                    (0.5, "Drawing number", t.drawing_number),
+                    (0.25, "Revision", t.revision),
+                    (0.25, "Page", f"{t.page} of {t.pages}"),
+                ],
+            ),
             (2.2, [(1.0, "Originator:", t.originator)]),
             (2.2, [(1.0, "Made by:", f"{t.tool}, inputs sha256 {t.inputs}")]),
             (5.6, [(1 / 3, "Prepared", ""), (1 / 3, "Checked", ""), (1 / 3, "Approved", "")]),
@@ -259,7 +268,9 @@ class Frame:
                 width = share * self.column_width
                 if x > left:
                     canvas.lines([[(x, bottom), (x, top)]], width=FINE)
-                self._cell(Box(left=x, bottom=bottom, width=width, height=top - bottom), caption, content, large=number < 2)
+                self._cell(
+                    Box(left=x, bottom=bottom, width=width, height=top - bottom), caption, content, large=number < 2
+                )
                 x += width
             if bottom > self.inside.bottom + 1e-6:
                 canvas.lines([[(left, bottom), (right, bottom)]], width=FINE)
@@ -275,8 +286,8 @@ class Frame:
             canvas.text(box.left + indent, box.bottom + 0.6 * t, line, height=height)
             return
         canvas.text(box.left + pad, box.top - 1.55 * t, caption, height=t, colour="#4A4A4A")
-        line, height = fit(content, box.width - 2 * pad, 1.4 * t if large else t, least=t, bold=True)
-        canvas.text(box.left + pad, box.bottom + 0.65 * t, line, height=height, bold=True)
+        line, height = fit(content, box.width - 2 * pad, 1.6 * t if large else 1.15 * t, least=t)
+        canvas.text(box.left + pad, box.bottom + 0.65 * t, line, height=height)
 
     def _revisions(self, left: float, right: float, top: float) -> float:
         """Draw the newest revisions, newest first; return where the next row starts."""
@@ -290,8 +301,8 @@ class Frame:
         for number, row in enumerate(rows):
             y = top - 2.2 * t * (number + 1)
             for x, end, content in zip(edges[:-1], edges[1:], row, strict=True):
-                line, height = fit(content, end - x - t, t, least=t, bold=number == 0)
-                canvas.text(x + 0.6 * t, y + 0.6 * t, line, height=height, bold=number == 0)
+                line, height = fit(content, end - x - t, t, least=t)
+                canvas.text(x + 0.6 * t, y + 0.6 * t, line, height=height)
             canvas.lines([[(left, y), (right, y)]], width=FINE, colour=INK)
         canvas.lines([[(x, bottom), (x, top)] for x in edges[1:-1]], width=FINE)
         return bottom

@@ -1,6 +1,7 @@
 """Text on paper: how wide it runs, how it is fitted and wrapped. Heights are of a capital letter [mm].
 
-One typeface that comes with Matplotlib is used, from its file, so that a page does not depend on the fonts of a machine.
+One typeface that comes with Matplotlib is used, from its file, so that a page does not depend on the fonts of a
+machine; and in one weight, since most of the time a page takes is the embedding of its fonts. What matters is larger.
 """
 
 from __future__ import annotations
@@ -31,33 +32,32 @@ MISSING = "\u25a1"
 ELLIPSIS = "\u2026"
 
 
-@lru_cache(maxsize=2)
-def _font(bold: bool) -> tuple[FT2Font, str]:
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    path = str(Path(mpl.get_data_path()) / "fonts" / "ttf" / name)
+@lru_cache(maxsize=1)
+def _font() -> tuple[FT2Font, str]:
+    path = str(Path(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf")
     font = FT2Font(path)
     font.set_size(100.0, 72)
     return font, path
 
 
 @lru_cache(maxsize=64)
-def properties(height: float, bold: bool) -> FontProperties:
+def properties(height: float) -> FontProperties:
     """Return the typeface at a size whose capital letters are ``height`` mm high."""
-    return FontProperties(fname=_font(bold)[1], size=height / CAPITAL * POINTS_PER_MM)
+    return FontProperties(fname=_font()[1], size=height / CAPITAL * POINTS_PER_MM)
 
 
 @lru_cache(maxsize=4096)
-def _advance(character: str, bold: bool) -> float:
+def _advance(character: str) -> float:
     """Return how far a character moves the pen, in parts of the font size."""
     # linearHoriAdvance is a 16.16 fixed-point number of pixels, and knows no hinting.
-    return float(_font(bold)[0].load_char(ord(character)).linearHoriAdvance) / 65536.0 / 100.0
+    return float(_font()[0].load_char(ord(character)).linearHoriAdvance) / 65536.0 / 100.0
 
 
 @lru_cache(maxsize=4096)
 def _shown(character: str) -> str:
     if unicodedata.category(character)[0] in "CZ":
         return " " if character.isspace() else MISSING
-    return character if _font(False)[0].get_char_index(ord(character)) else MISSING
+    return character if _font()[0].get_char_index(ord(character)) else MISSING
 
 
 def clean(text: str) -> str:
@@ -65,36 +65,36 @@ def clean(text: str) -> str:
     return text if text.isascii() and text.isprintable() else "".join(map(_shown, text))
 
 
-def text_width(text: str, height: float, *, bold: bool = False) -> float:
+def text_width(text: str, height: float) -> float:
     """Return how wide a cleaned text runs [mm]; kerning, which only narrows it, is left out."""
-    return sum(_advance(character, bold) for character in text) * height / CAPITAL
+    return sum(_advance(character) for character in text) * height / CAPITAL
 
 
-def fit(text: str, width: float, height: float, *, least: float, bold: bool = False) -> tuple[str, float]:
-    """Return ``text`` and its height [mm], made smaller down to ``least``, then cut with an ellipsis, to run ``width``."""
+def fit(text: str, width: float, height: float, *, least: float) -> tuple[str, float]:
+    """Return ``text`` and its height [mm], to run ``width``: made smaller down to ``least``, then cut with an ellipsis."""
     text = clean(text)
-    runs = text_width(text, height, bold=bold)
+    runs = text_width(text, height)
     if runs <= width:
         return text, height
     smaller = max(least, height * width / runs)
-    if text_width(text, smaller, bold=bold) <= width + 1e-9:
+    if text_width(text, smaller) <= width + 1e-9:
         return text, smaller
-    room = width - text_width(ELLIPSIS, least, bold=bold)
+    room = width - text_width(ELLIPSIS, least)
     kept = 0
     for kept, character in enumerate(text):  # noqa: B007  # its last value is the number of characters kept
-        room -= text_width(character, least, bold=bold)
+        room -= text_width(character, least)
         if room < 0:
             break
     return text[:kept].rstrip() + ELLIPSIS, least
 
 
-def wrap(text: str, width: float, height: float, *, bold: bool = False) -> list[str]:
+def wrap(text: str, width: float, height: float) -> list[str]:
     """Return the lines of ``text`` when none may run wider than ``width`` [mm]; too long a word is broken."""
     lines: list[str] = []
     line = ""
-    for word in _words(clean(text), width, height, bold):
+    for word in _words(clean(text), width, height):
         longer = f"{line} {word}" if line else word
-        if line and text_width(longer, height, bold=bold) > width:
+        if line and text_width(longer, height) > width:
             lines.append(line)
             line = word
         else:
@@ -102,11 +102,11 @@ def wrap(text: str, width: float, height: float, *, bold: bool = False) -> list[
     return [*lines, line] if line else lines
 
 
-def _words(text: str, width: float, height: float, bold: bool) -> Iterator[str]:
+def _words(text: str, width: float, height: float) -> Iterator[str]:
     for word in text.split():
-        while text_width(word, height, bold=bold) > width and len(word) > 1:
+        while text_width(word, height) > width and len(word) > 1:
             kept = len(word) - 1
-            while kept > 1 and text_width(word[:kept], height, bold=bold) > width:
+            while kept > 1 and text_width(word[:kept], height) > width:
                 kept -= 1
             yield word[:kept]
             word = word[kept:]  # noqa: PLW2901  # the rest of it is the next word

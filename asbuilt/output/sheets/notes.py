@@ -123,9 +123,9 @@ def _texts(result: Reconciliation) -> Iterator[str]:
     yield f"Not checked, as no tolerance or limit is set: {', '.join(missing)}." if missing else "No check is left out."
     u = settings.uncertainty
     yield (
-        f"Uncertainty, 1 s.d.: pickup {_number(u.pickup_mm)}, set-up {_number(u.setup_mm)}, radius {_number(u.radius_mm)} "
-        f"mm; lean {_number(u.tilt_mm_per_m)} and systematic {_number(u.tilt_systematic_mm_per_m)} mm/m, wander "
-        f"{_number(u.wander_mm_per_m)} mm/m per √m. Axes {u.axis}; below the last reading predicted."
+        f"Uncertainty, 1 s.d.: pickup {_number(u.pickup_mm)}, set-up {_number(u.setup_mm)}, radius "
+        f"{_number(u.radius_mm)} mm; lean {_number(u.tilt_mm_per_m)} and systematic {_number(u.tilt_systematic_mm_per_m)} mm/m, wander "
+        f"{_number(u.wander_mm_per_m)} mm/m per root metre. Axes {u.axis}; below the last reading predicted."
     )
     for file in survey.files:
         if file.table == "design":

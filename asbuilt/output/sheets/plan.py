@@ -1,4 +1,4 @@
-"""The deviation plan: design and as-built circles at cut-off, offset vectors, joints, verdicts, ids, on the site grid."""
+"""The deviation plan: design and as-built circles at cut-off, offset vectors, joints, verdicts, ids, on the grid."""
 
 from __future__ import annotations
 
@@ -248,17 +248,32 @@ def _draw_circles(canvas: Canvas, plan: Plan) -> None:
             continue
         at = mask & surveyed
         canvas.circles(
-            plan.built[at], plan.radius[at], width=look.width, colour=look.colour, dash=_shortened(look.dash, typical), clip=clip
+            plan.built[at],
+            plan.radius[at],
+            width=look.width,
+            colour=look.colour,
+            dash=_shortened(look.dash, typical),
+            clip=clip,
         )
     unknown = plan.verdict == NOT_SURVEYED
     look = LOOKS[NOT_SURVEYED]
     part = unknown & surveyed
     canvas.circles(plan.built[part], plan.radius[part], width=FINE, colour=look.colour, clip=clip)
     canvas.circles(
-        plan.design[~unknown], plan.design_radius[~unknown], width=THIN, colour=INK, dash=_shortened(DESIGN_DASH, typical), clip=clip
+        plan.design[~unknown],
+        plan.design_radius[~unknown],
+        width=THIN,
+        colour=INK,
+        dash=_shortened(DESIGN_DASH, typical),
+        clip=clip,
     )
     canvas.circles(
-        plan.design[unknown], plan.design_radius[unknown], width=look.width, colour=look.colour, dash=_shortened(look.dash, typical), clip=clip
+        plan.design[unknown],
+        plan.design_radius[unknown],
+        width=look.width,
+        colour=look.colour,
+        dash=_shortened(look.dash, typical),
+        clip=clip,
     )
     omitted = ~np.asarray(plan.result.piles.expected)
     canvas.lines(_crosses(plan.design[omitted], plan.design_radius[omitted] * 0.6), width=THIN, colour=GREY, clip=clip)
@@ -266,7 +281,8 @@ def _draw_circles(canvas: Canvas, plan: Plan) -> None:
 
 def _crosses(at: Floats, reach: Floats) -> Floats:
     arms = np.array([[(-1.0, -1.0), (1.0, 1.0)], [(-1.0, 1.0), (1.0, -1.0)]])
-    return (at[:, None, None, :] + reach[:, None, None, None] * arms[None]).reshape(-1, 2, 2)
+    lines: Floats = (at[:, None, None, :] + reach[:, None, None, None] * arms[None]).reshape(-1, 2, 2)
+    return lines
 
 
 def _draw_joints(canvas: Canvas, plan: Plan) -> None:

@@ -7,11 +7,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.columns import VERDICTS
-from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, Box
+from asbuilt.output.sheets.canvas import GREY, INK, MEDIUM, THIN, Box
 from asbuilt.output.sheets.flags import EVERY, every_id
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.scaling import LONGEST_VECTOR
-from asbuilt.output.sheets.symbols import DESIGN_DASH, LOOKS, NO_VERDICT, OUTLINE_DASH, Look, arrows, draw_markers, draw_piles
+from asbuilt.output.sheets.symbols import (
+    DESIGN_DASH,
+    LOOKS,
+    NO_VERDICT,
+    OUTLINE_DASH,
+    Look,
+    arrows,
+    draw_markers,
+    draw_piles,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -63,7 +72,7 @@ def _verdict_sample(look: Look, *, piles: bool, joints: bool) -> Callable[[Canva
             if look.marker == "open triangle":
                 draw_markers(canvas, look, at, 0.9 * radius)
             elif look.letter != "W" and look.letter:
-                draw_markers(canvas, look, at + (radius + marker, 0.0), marker)
+                draw_markers(canvas, look, at + np.array([radius + marker, 0.0]), marker)
         if joints:
             x = box.left + 0.52 * box.width
             canvas.lines([[(x, y), (x + 4.5, y)]], width=look.width, colour=look.colour, dash=look.dash)
@@ -81,9 +90,7 @@ def _signs(plan: Plan) -> Iterator[Entry]:
         yield Entry(text="joint: where two circles meet, pit side", sample=_joint, height=ROW)
     known = plan.surveyed
     if (known & ~plan.hollow).any():
-        yield Entry(
-            text=f"offset × {plan.factor}, from design centre, not a gap", sample=_arrow(False), height=1.6
-        )
+        yield Entry(text=f"offset × {plan.factor}, from design centre, not a gap", sample=_arrow(False), height=1.6)
     if (known & plan.hollow).any():
         yield Entry(
             text="hollow: under 2.45 standard uncertainties",
@@ -99,7 +106,9 @@ def _signs(plan: Plan) -> Iterator[Entry]:
 def _remarks(plan: Plan, piles: Flags, joints: Flags) -> Iterator[Entry]:
     cut = int((plan.cut & plan.surveyed).sum())
     if cut:
-        yield Entry(text=f"Vectors are cut at {LONGEST_VECTOR:.0f} mm of paper ({cut} here), the offset beside the head.")
+        yield Entry(
+            text=f"Vectors are cut at {LONGEST_VECTOR:.0f} mm of paper ({cut} here), the offset beside the head."
+        )
     off = np.flatnonzero(plan.off_sheet)
     if len(off):
         names = [str(plan.result.piles["pile_id"][row]) for row in off[:5]]

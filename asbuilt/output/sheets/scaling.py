@@ -23,7 +23,7 @@ __all__ = ["FACTORS", "SCALES", "bar_length", "choose_factor", "choose_scale", "
 SCALES = (50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
 FACTORS = (10, 20, 25, 50, 100)
 #: Length that the median vector comes nearest to, and at which vectors are cut [mm of paper].
-MEDIAN_VECTOR, LONGEST_VECTOR = 4.0, 30.0
+MEDIAN_VECTOR, LONGEST_VECTOR = 3.5, 30.0
 
 
 def _scales() -> Iterator[int]:
@@ -75,9 +75,7 @@ def grid_spacing(scale: float) -> float:
     return next(s for s in (step * 10.0**k for k in range(-2, 9) for step in (1, 2, 5)) if s >= least * (1 - 1e-9))
 
 
-def draw_grid(
-    canvas: Canvas, view: Viewport, origin: tuple[float, float], text: float, *, covered: Boxes
-) -> None:
+def draw_grid(canvas: Canvas, view: Viewport, origin: tuple[float, float], text: float, *, covered: Boxes) -> None:
     """Draw crosses at round coordinates (not where flags cover them), ticks at the border, coordinates beside them."""
     spacing = grid_spacing(view.scale)
     box = view.box
@@ -156,4 +154,4 @@ def _north(canvas: Canvas, x: float, strip: Box, text: float) -> None:
     wide = 0.75 * text
     canvas.shapes([[(x, tip), (x - wide, foot), (x, middle)]], fill=INK, colour=INK, width=FINE)
     canvas.shapes([[(x, tip), (x + wide, foot), (x, middle)]], fill=WHITE, colour=INK, width=FINE)
-    canvas.text(x, tip + 0.4 * text, "N", height=1.2 * text, anchor="centre", bold=True)
+    canvas.text(x, tip + 0.4 * text, "N", height=1.2 * text, anchor="centre")

@@ -14,7 +14,18 @@ if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats
     from asbuilt.output.sheets.canvas import Box, Canvas
 
-__all__ = ["DESIGN_DASH", "LOOKS", "NO_VERDICT", "OUTLINE_DASH", "Look", "arrows", "draw_markers", "draw_piles", "hatch", "tint"]
+__all__ = [
+    "DESIGN_DASH",
+    "LOOKS",
+    "NO_VERDICT",
+    "OUTLINE_DASH",
+    "Look",
+    "arrows",
+    "draw_markers",
+    "draw_piles",
+    "hatch",
+    "tint",
+]
 
 #: Line of a verdict: width and dash [mm].
 _LINES: dict[str, tuple[float, tuple[float, ...]]] = {
@@ -62,9 +73,7 @@ LOOKS = tuple(
     for name, look in ((name, VERDICT_LOOKS[name]) for name in VERDICTS)
 )
 #: What carries no verdict because none of its checks is made, or because it is never built.
-NO_VERDICT = Look(
-    name="no verdict", letter="", width=THIN, dash=(), fill="none", marker="circle", colour=INK
-)
+NO_VERDICT = Look(name="no verdict", letter="", width=THIN, dash=(), fill="none", marker="circle", colour=INK)
 
 
 def tint(colour: str, strength: float) -> str:
@@ -138,4 +147,3 @@ def arrows(
     canvas.shapes(heads[~hollow], fill=INK, colour=INK, width=THIN, clip=clip)
     canvas.shapes(heads[hollow], fill=WHITE, colour=INK, width=THIN, clip=clip)
     canvas.circles(start, 0.4, fill=INK, clip=clip)
-

@@ -1,0 +1,296 @@
+"""Joints along their range: the vector between the centres at every level that matters, and its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtri
+
+from asbuilt.compute.axes import PROFILE, axis_positions, axis_variances, segment_at
+from asbuilt.compute.verdicts import SLACK_M, disc_probability
+
+if TYPE_CHECKING:
+    from asbuilt.model import Axes, Booleans, Floats, Integers
+
+__all__ = ["SURE_M", "JointInputs", "Span", "Spread", "highest_beyond", "highest_unsure", "surely_within"]
+
+#: Levels where a joint ceases to be sure are refined to this [m].
+SURE_M = 1e-4
+#: Scores closer than this may change places when the probability itself is taken.
+_NEAR_TIE = 0.02
+
+
+@dataclass(frozen=True, kw_only=True)
+class JointInputs:
+    """What a lot of joints is worked out from; arrays over joints (m,), metres.
+
+    ``cov`` (m, 3): covariance of the difference of the two surveyed centres, set-up part included as it stands for the
+    pair. ``toe``: highest toe as built of the two, NaN where none counts (it lies low enough).
+    """
+
+    a: Integers
+    b: Integers
+    radius_a: Floats
+    radius_b: Floats
+    required: Floats
+    top: Floats
+    bottom: Floats
+    formation: Floats
+    along: Floats
+    pit: Floats
+    design_w: Floats
+    cov: Floats
+    toe: Floats
+
+    def take(self, rows: Integers | slice) -> JointInputs:
+        """Return the joints at ``rows``."""
+        return JointInputs(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+
+class Span:
+    """Joints of one lot along their range, under one lean model: levels (m, l) from the top down, w and its length."""
+
+    def __init__(self, j: JointInputs, axes: Axes) -> None:
+        self.j, self.axes = j, axes
+        self.levels = _laid_out(j, axes)
+        self._at_a = segment_at(axes, j.a, self.levels)
+        self._at_b = segment_at(axes, j.b, self.levels)
+        e_a, n_a = axis_positions(axes, j.a, self.levels, segment=self._at_a)
+        e_b, n_b = axis_positions(axes, j.b, self.levels, segment=self._at_b)
+        self.w_e, self.w_n = e_b - e_a, n_b - n_a
+        self.distance = np.hypot(self.w_e, self.w_n)
+        self.circular = not np.any(j.cov[:, 1]) and np.array_equal(j.cov[:, 0], j.cov[:, 2], equal_nan=True)
+
+    def variance(self, rows: Integers, columns: Integers | slice = slice(None)) -> Floats:
+        """Return q² of both axes at laid-out levels of some joints (k, l)."""
+        levels = self.levels[rows][:, columns]
+        total = np.zeros(levels.shape)
+        for piles, at in ((self.j.a[rows], self._at_a[rows]), (self.j.b[rows], self._at_b[rows])):
+            segment = at if at.shape[1] == 1 else at[:, columns]
+            total += axis_variances(self.axes, piles, levels, segment=segment)
+        return total
+
+    def conform(self, rows: Integers, levels: Floats, limit: Floats) -> Floats:
+        """Return p(z), the chance that the distance is at most ``limit`` (k,), at any levels (k, l)."""
+        a, b = self.j.a[rows], self.j.b[rows]
+        at_a, at_b = segment_at(self.axes, a, levels), segment_at(self.axes, b, levels)
+        e_a, n_a = axis_positions(self.axes, a, levels, segment=at_a)
+        e_b, n_b = axis_positions(self.axes, b, levels, segment=at_b)
+        q2 = axis_variances(self.axes, a, levels, segment=at_a) + axis_variances(self.axes, b, levels, segment=at_b)
+        return self._spread(rows, e_b - e_a, n_b - n_a, q2).conform(limit)
+
+    def laid_out(self, rows: Integers) -> Spread:
+        """Return the difference of the centres with its uncertainty at the laid-out levels of some joints."""
+        return self._spread(rows, self.w_e[rows], self.w_n[rows], self.variance(rows))
+
+    def _spread(self, rows: Integers, w_e: Floats, w_n: Floats, q2: Floats) -> Spread:
+        distance = np.hypot(w_e, w_n)
+        ee, en, nn = (self.j.cov[rows, k][:, None] for k in range(3))
+        if self.circular:
+            return Spread(distance=distance, along=q2 + ee, across=q2 + ee, mixed=None)
+        safe = np.where(distance > 0, distance, 1.0)
+        c, s = np.where(distance > 0, w_e / safe, 1.0), w_n / safe
+        # circular covariances stay exactly uncorrelated
+        mixed = np.where((en == 0) & (ee == nn), 0.0, c * s * (nn - ee) + (c * c - s * s) * en)
+        return Spread(
+            distance=distance,
+            along=c * c * ee + 2 * c * s * en + s * s * nn + q2,
+            across=s * s * ee - 2 * c * s * en + c * c * nn + q2,
+            mixed=mixed,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spread:
+    """Length of w and its variances along and across it (k, l); ``mixed`` None: uncorrelated."""
+
+    distance: Floats
+    along: Floats
+    across: Floats
+    mixed: Floats | None
+
+    def conform(self, limit: Floats) -> Floats:
+        """Return P(|W| <= limit)."""
+        return disc_probability(
+            self.distance,
+            np.broadcast_to(limit[:, None], self.distance.shape),
+            var_along=self.along,
+            var_across=self.across,
+            cov=self.mixed,
+        )
+
+    def least(self, limit: Floats) -> tuple[Floats, Integers]:
+        """Return the least p over the levels (k,) and its column.
+
+        Where the two components are uncorrelated p falls with a score but for terms far below what is printed: only
+        near ties need p itself at every level.
+        """
+        k = np.arange(len(limit))
+        if self.mixed is not None:
+            p = self.conform(limit)
+            at = p.argmin(axis=1)
+            return p[k, at], at
+        wide = np.maximum(limit, 1e-9)[:, None]
+        score = (limit[:, None] - self.across / (2 * wide) - self.distance) / np.sqrt(self.along)
+        at = score.argmin(axis=1)
+        near = (score < score[k, at][:, None] + _NEAR_TIE).sum(axis=1) > 1
+        # equal levels tie without meaning
+        near &= np.abs(self.along - self.along[k, at][:, None]).max(axis=1) > 0
+        p = disc_probability(self.distance[k, at], limit, var_along=self.along[k, at], var_across=self.across[k, at])
+        rows = np.flatnonzero(near)
+        if len(rows):
+            tied = Spread(
+                distance=self.distance[rows], along=self.along[rows], across=self.across[rows], mixed=None
+            ).conform(limit[rows])
+            at[rows], p[rows] = tied.argmin(axis=1), tied.min(axis=1)
+        return p, at
+
+
+def _laid_out(j: JointInputs, axes: Axes) -> Floats:
+    """Return ends, vertices of both axes, surveyed levels and deepest readings, in the range, from the top down."""
+    columns = [j.top, j.bottom]
+    for piles in (j.a, j.b):
+        count = axes.start[piles + 1] - axes.start[piles]
+        for k in range(1, int(count.max(initial=1))):
+            has = count > k
+            vertex = j.top.copy()
+            vertex[has] = axes.top[axes.start[piles[has]] + k]
+            columns.append(vertex)
+        columns += [axes.surveyed_level[piles], axes.deepest[piles]]
+        if np.any(axes.method[piles] == PROFILE):
+            # the wander of a profile's reference settles within a metre of the surveyed level
+            columns += [axes.surveyed_level[piles] + 1.0, axes.surveyed_level[piles] - 1.0]
+    levels = np.column_stack(columns)
+    top, bottom = j.top[:, None], j.bottom[:, None]
+    levels = np.where(np.isnan(levels), top, np.clip(levels, bottom, top))
+    return -np.sort(-levels, axis=1)
+
+
+def highest_beyond(span: Span, limit: Floats) -> Floats:
+    """Return the highest level of the range at which the distance exceeds ``limit`` (m,), NaN for none: exact."""
+    beyond = span.distance > limit[:, None] + SLACK_M
+    first = beyond.argmax(axis=1)
+    rows = np.flatnonzero(beyond.any(axis=1))
+    level = np.full(len(limit), np.nan)
+    if not len(rows):
+        return level
+    first = first[rows]
+    level[rows] = span.levels[rows, first]
+    inner = first > 0
+    rows, below = rows[inner], first[inner]
+    above = below - 1
+    w_e, w_n = span.w_e[rows, above], span.w_n[rows, above]
+    d_e, d_n = span.w_e[rows, below] - w_e, span.w_n[rows, below] - w_n
+    aa, bb = d_e * d_e + d_n * d_n, w_e * d_e + w_n * d_n
+    cc = w_e * w_e + w_n * w_n - limit[rows] ** 2
+    root = np.sqrt(np.maximum(bb * bb - aa * cc, 0.0))
+    # the greater root, in the form that does not cancel
+    tau = np.where(bb > 0, -cc / np.where(bb > 0, bb + root, 1.0), (root - bb) / aa)
+    tau = np.clip(tau, 0.0, 1.0)
+    level[rows] = span.levels[rows, above] + tau * (span.levels[rows, below] - span.levels[rows, above])
+    return level
+
+
+def surely_within(span: Span, rows: Integers, limit: Floats, confidence: float) -> Booleans:
+    """Return where a coarse bound already shows p(z) >= confidence over the whole range of the joint.
+
+    The variance is greatest at an end of the range (it grows both ways from the surveyed level), the distance at a
+    vertex; the disc's curvature costs at most the reach of its rim over what the scatter reaches.
+    """
+    ends = span.variance(rows, np.array([0, span.levels.shape[1] - 1]))
+    most = ends.max(axis=1) + span.j.cov[rows][:, [0, 2]].sum(axis=1)
+    far = span.distance[rows].max(axis=1)
+    reach = 5.0 * np.sqrt(most)
+    rim = np.sqrt(np.maximum(limit[rows] ** 2 - reach**2, 0.0))
+    sure: Booleans = (rim - far) / np.sqrt(most) > ndtri(confidence) + 0.01
+    return sure
+
+
+def highest_unsure(span: Span, rows: Integers, limit: Floats, confidence: float) -> tuple[Floats, Floats]:
+    """Return the highest level of the range where p(z) < confidence (k,), NaN for none, and the least p seen (k,)."""
+    levels = np.column_stack([span.levels[rows], *_where_bent(span, rows)])
+    levels = -np.sort(-levels, axis=1)
+    p = span.conform(rows, levels, limit[rows])
+    unsure = p < confidence
+    found = unsure.any(axis=1)
+    first = unsure.argmax(axis=1)
+    level = np.full(len(rows), np.nan)
+    k = np.arange(len(rows))
+    level[found] = levels[k, first][found]
+    inner_rows = np.flatnonzero(found & (first > 0))
+    if len(inner_rows):
+        f = first[inner_rows]
+        level[inner_rows] = _refine(
+            span,
+            rows[inner_rows],
+            limit,
+            confidence,
+            high=levels[inner_rows, f - 1],
+            low=levels[inner_rows, f],
+            p_high=p[inner_rows, f - 1],
+            p_low=p[inner_rows, f],
+        )
+    return level, p.min(axis=1)
+
+
+def _where_bent(span: Span, rows: Integers) -> list[Floats]:
+    """Return further levels (k,) each where the uncertainty does not grow as a convex function of level.
+
+    Between two laid-out levels it does (it is the length of a vector that is linear in level), but below a deepest
+    reading, where wander gathers, and within a metre of a profile's surveyed level.
+    """
+    axes, j, inner = span.axes, span.j, (0.25, 0.5, 0.75)
+    top, bottom = j.top[rows], j.bottom[rows]
+    found = []
+    for piles in (j.a[rows], j.b[rows]):
+        if np.any(axes.variance["w2"][piles] > 0):
+            begin = np.clip(np.where(np.isnan(axes.deepest[piles]), bottom, axes.deepest[piles]), bottom, top)
+            found += [begin + f * (bottom - begin) for f in inner]
+        if np.any(axes.method[piles] == PROFILE):
+            z_s = axes.surveyed_level[piles]
+            found += [np.clip(z_s + sign * f, bottom, top) for f in inner for sign in (1.0, -1.0)]
+    return found
+
+
+def _probit(p: Floats) -> Floats:
+    score: Floats = ndtri(np.clip(p, 1e-15, 1 - 1e-15))
+    return score
+
+
+def _refine(
+    span: Span,
+    rows: Integers,
+    limit: Floats,
+    confidence: float,
+    *,
+    high: Floats,
+    low: Floats,
+    p_high: Floats,
+    p_low: Floats,
+) -> Floats:
+    """Close in on the level where p(z) passes the confidence, within 0.1 mm: false position on the probit, guarded.
+
+    ``high`` is sure, ``low`` is not; the returned level is the lower end of the last bracket, which is not sure.
+    """
+    target = float(ndtri(confidence))
+    f_high, f_low = _probit(p_high) - target, _probit(p_low) - target
+    high, low = high.copy(), low.copy()
+    active = np.arange(len(rows))
+    for step in range(64):
+        active = active[high[active] - low[active] > SURE_M / 2]
+        if not len(active):
+            break
+        a, b = high[active], low[active]
+        fraction = f_high[active] / (f_high[active] - f_low[active])
+        if step % 3 == 2:
+            fraction = np.full(len(active), 0.5)
+        # stay clear of the ends by less than the precision asked for, so that the bracket closes from both sides
+        margin = np.minimum(0.25, 0.4 * SURE_M / (a - b))
+        z = a + np.clip(fraction, margin, 1 - margin) * (b - a)
+        p = span.conform(rows[active], z[:, None], limit[rows[active]])[:, 0]
+        f, sure = _probit(p) - target, p >= confidence
+        high[active[sure]], f_high[active[sure]] = z[sure], f[sure]
+        low[active[~sure]], f_low[active[~sure]] = z[~sure], f[~sure]
+    return low

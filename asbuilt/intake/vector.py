@@ -1,0 +1,278 @@
+"""Design piles and clear outline from vector files: GeoPackage and GeoJSON, read with Fiona.
+
+Coordinates are taken as site-grid coordinates, whatever the file says of its CRS; a layer in degrees is
+refused. What is wrong is named by the number of the feature, counted from 1 in the order of the layer.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from asbuilt.errors import Problem
+from asbuilt.intake.mapping import called
+from asbuilt.intake.tables import STRUCTURE, empty_part, part_of_cells
+from asbuilt.intake.values import short
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from asbuilt.columns import TableDefinition
+    from asbuilt.intake.sources import Source
+    from asbuilt.intake.tables import Part
+
+__all__ = ["ENDINGS", "read_vector_design", "read_vector_outline"]
+
+ENDINGS = (".gpkg", ".geojson", ".json")
+OUTLINE = "one polygon that does not cross itself"
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Feature:
+    """One feature: its number, its geometry (Shapely, None for none) and its fields."""
+
+    number: int
+    geometry: Any
+    fields: Mapping[str, Any]
+
+
+class _Refused(Exception):  # noqa: N818  # never leaves this file
+    """The file as a whole cannot be read."""
+
+    def __init__(self, text: str, expected: str) -> None:
+        super().__init__(text)
+        self.text, self.expected = text, expected
+
+    def problem(self, source: Source) -> Problem:
+        return Problem(file=source.path, text=self.text, expected=self.expected)
+
+
+def read_vector_design(
+    source: Source, definition: TableDefinition, *, layer: str | None, fields: Mapping[str, str]
+) -> Part:
+    """Return the design piles of a vector file, with everything that is wrong in it.
+
+    Parameters
+    ----------
+    source
+        The file.
+    definition
+        The design table.
+    layer
+        The layer's name; None where there is only one.
+    fields
+        Our column to the layer's field, where they differ.
+
+    Notes
+    -----
+    Easting and northing come from the fields of these names; where there are none, from the points.
+    """
+    try:
+        features = _features(source, layer, "points")
+    except _Refused as refused:
+        return empty_part(source.path, definition, problems=[refused.problem(source)])
+    names = {column.name: fields.get(column.name, column.name) for column in definition.columns}
+    there = dict.fromkeys(name for feature in features for name in feature.fields)
+    places = {ours: theirs for ours, theirs in names.items() if theirs in there}
+    unknown = [name for name in there if name not in places.values()]
+    from_points = [name for name in ("easting", "northing") if name not in places and name not in fields]
+    problems: list[Problem] = []
+    unsound = set()
+    for column in definition.columns:
+        asked_for = column.needed or column.column_needed or column.name in fields
+        if asked_for and column.name not in places and column.name not in from_points:
+            unsound.add(column.name)
+            expected = called(names[column.name], unknown, what="field")
+            problems.append(Problem(file=source.path, column=column.name, text="missing field", expected=expected))
+    cells = {ours: _texts([feature.fields.get(theirs) for feature in features]) for ours, theirs in places.items()}
+    if from_points:
+        points = [_point(source, feature, problems) for feature in features]
+        unsound.update({STRUCTURE} if None in points else ())
+        for axis, name in enumerate(("easting", "northing")):
+            if name in from_points:
+                cells[name] = _texts([None if point is None else point[axis] for point in points])
+                # A feature without a point has its own line already; a number keeps it from a second one.
+                cells[name][[point is None for point in points]] = "0"
+    return part_of_cells(
+        source,
+        definition,
+        cells,
+        np.array([feature.number for feature in features], dtype=np.int32),
+        zone=ZoneInfo("UTC"),
+        comma=False,
+        problems=problems,
+        unsound=unsound,
+        unknown=tuple(unknown),
+        feature=True,
+    )
+
+
+def read_vector_outline(source: Source, *, layer: str | None) -> tuple[Any, list[Problem]]:
+    """Return the clear outline as a Shapely polygon in site grid, or None with what is wrong with it.
+
+    Parameters
+    ----------
+    source
+        The file.
+    layer
+        The layer's name; None where there is only one.
+    """
+    try:
+        features = _features(source, layer, "one polygon")
+    except _Refused as refused:
+        return None, [refused.problem(source)]
+    problems: list[Problem] = []
+    polygons: list[Any] = []
+    for feature in features:
+        parts = _polygons(feature.geometry)
+        if isinstance(parts, str):
+            text = f"feature {feature.number}: {parts}"
+            problems.append(Problem(file=source.path, line=feature.number, text=text, expected=OUTLINE))
+        else:
+            polygons.extend(parts)
+    if len(polygons) > 1:
+        problems.append(Problem(file=source.path, text=f"{len(polygons)} polygons", expected=OUTLINE))
+    return (None, problems) if problems else (polygons[0], [])
+
+
+def _polygons(shape: Any) -> list[Any] | str:
+    """Return the polygons of one feature, or what is wrong with it."""
+    from shapely import force_2d, is_valid_reason
+
+    if shape is None or shape.is_empty:
+        return "no geometry"
+    if shape.geom_type not in {"Polygon", "MultiPolygon"}:
+        return f"a {shape.geom_type}"
+    if not np.isfinite(shape.bounds).all():
+        return "a coordinate is not a finite number"
+    flat = force_2d(shape)
+    if not flat.is_valid:
+        return f"crosses or touches itself: {is_valid_reason(flat)}"
+    return [flat] if flat.geom_type == "Polygon" else list(flat.geoms)
+
+
+def _features(source: Source, layer: str | None, holding: str) -> list[_Feature]:
+    """Return the features of one layer, at least one; raises :class:`_Refused`."""
+    fiona = _import_fiona()
+    is_json = not source.path.lower().endswith(".gpkg")
+    expected = f"{'GeoJSON' if is_json else 'a GeoPackage'} with a layer of {holding}"
+    data = _json_of_texts(source.data, expected) if is_json else source.data
+    try:
+        # From the bytes that were hashed; a GeoPackage opened in place could be written to.
+        with fiona.MemoryFile(data, ext=".geojson" if is_json else ".gpkg") as memory:
+            name = _choose(fiona.listlayers(memory.name), None if is_json else layer)
+            options = {"DATE_AS_STRING": "YES"} if is_json else {}
+            with fiona.open(memory.name, layer=name, **options) as collection:
+                if not is_json and collection.crs and collection.crs.is_geographic:
+                    raise _Refused("a layer in degrees", "site-grid coordinates in metres")
+                features = [_feature(number, record) for number, record in enumerate(collection, 1)]
+    except (fiona.errors.FionaError, OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
+        raise _Refused("cannot be read", expected) from error
+    if not features:
+        raise _Refused("no features", expected)
+    return features
+
+
+def _import_fiona() -> Any:
+    """Import Fiona.
+
+    Its own copy of PROJ fails on the database of another version, to which installers of other programs point
+    these variables; without them it uses its own.
+    """
+    os.environ.pop("PROJ_LIB", None)
+    os.environ.pop("PROJ_DATA", None)
+    import fiona
+    import fiona.errors
+
+    # GDAL's messages come back as problems; without a handler Python would print them too.
+    logging.getLogger("fiona").addHandler(logging.NullHandler())
+    return fiona
+
+
+def _choose(layers: Sequence[str], wanted: str | None) -> str:
+    there = ", ".join(layers)
+    if wanted is not None and wanted not in layers:
+        raise _Refused(f"no layer {short(wanted)}", f"one of {there}" if layers else "a layer")
+    if wanted is None and len(layers) != 1:
+        raise _Refused(f"layers {there}" if layers else "no layer", "one layer, or its name in the site file")
+    return layers[0] if wanted is None else wanted
+
+
+def _json_of_texts(data: bytes, expected: str) -> bytes:
+    """Return GeoJSON in which every property is a text.
+
+    Else one type would be settled for a field over all features, and the one feature that does not keep to it
+    could not be named. Coordinates said to be degrees are refused.
+    """
+    try:
+        content = json.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise _Refused("not UTF-8 text", expected) from error
+    except json.JSONDecodeError as error:
+        raise _Refused(f"not JSON, at line {error.lineno}: {error.msg.lower()}", expected) from error
+    except RecursionError as error:
+        raise _Refused("not JSON: nested too deeply", expected) from error
+    features = _feature_objects(content)
+    if features is None:
+        raise _Refused("no features", expected)
+    if re.search(r"CRS84|\b4326\b", str(content.get("crs"))):
+        raise _Refused("coordinates in degrees", "site-grid coordinates in metres")
+    made = []
+    for feature in features:
+        fields = feature.get("properties") if isinstance(feature, dict) else None
+        made.append(
+            {
+                "type": "Feature",
+                "geometry": feature.get("geometry") if isinstance(feature, dict) else None,
+                "properties": {
+                    name: None if value is None else str(value)
+                    for name, value in (fields.items() if isinstance(fields, dict) else ())
+                },
+            }
+        )
+    return json.dumps({"type": "FeatureCollection", "features": made}).encode()
+
+
+def _feature_objects(content: Any) -> list[Any] | None:
+    """Return the features of a GeoJSON object, which may be a single feature or geometry itself."""
+    if not isinstance(content, dict):
+        return None
+    if content.get("type") == "Feature":
+        return [content]
+    if "coordinates" in content:
+        return [{"geometry": content}]
+    features = content.get("features")
+    return features if isinstance(features, list) else None
+
+
+def _feature(number: int, record: Any) -> _Feature:
+    from shapely.geometry import shape
+
+    geometry = None if record["geometry"] is None else shape(record["geometry"])
+    return _Feature(number=number, geometry=geometry, fields=dict(record["properties"]))
+
+
+def _point(source: Source, feature: _Feature, problems: list[Problem]) -> tuple[float, float] | None:
+    shape = feature.geometry
+    if shape is not None and shape.geom_type == "MultiPoint" and len(shape.geoms) == 1:
+        shape = shape.geoms[0]
+    if shape is not None and shape.geom_type == "Point" and not shape.is_empty:
+        return float(shape.x), float(shape.y)
+    what = "no geometry" if shape is None or shape.is_empty else f"a {shape.geom_type}"
+    text = f"feature {feature.number}: {what}"
+    problems.append(Problem(file=source.path, line=feature.number, text=text, expected="a point"))
+    return None
+
+
+def _texts(values: Sequence[Any]) -> Any:
+    """Return fields as the cells that a table would hold."""
+    cells = np.empty(len(values), dtype=object)
+    cells[:] = [None if value is None else (str(value).strip(" \t") or None) for value in values]
+    return cells
