@@ -284,7 +284,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
             findings=findings,
             stages=stages,
             decisions=decisions,
-            provenance=provenance(survey, as_of=moment),
+            provenance=lambda: provenance(survey, as_of=moment),
         )
     )
     return Reconciliation(

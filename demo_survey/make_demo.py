@@ -38,8 +38,7 @@ def clear_outline(piles: list[Pile]) -> str:
     ring = [corner.centre + corner.pit * 0.640 * np.sqrt(2) for corner in corners]
     near = by_id["A036"]
     buttress = [
-        near.centre + near.along * a + near.pit * p
-        for a, p in ((-0.3, 0.64), (-0.3, 0.48), (0.3, 0.48), (0.3, 0.64))
+        near.centre + near.along * a + near.pit * p for a, p in ((-0.3, 0.64), (-0.3, 0.48), (0.3, 0.48), (0.3, 0.64))
     ]
     ring = [ring[0], *buttress, *ring[1:], ring[0]]
     coordinates = [[round(float(e), 3), round(float(n), 3)] for e, n in ring]
@@ -113,9 +112,7 @@ def folder() -> dict[str, str]:
 def main() -> None:
     """Write the folder."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument(
-        "--to", type=Path, default=Path(__file__).parent, help="where to write; default: this folder"
-    )
+    parser.add_argument("--to", type=Path, default=Path(__file__).parent, help="where to write; default: this folder")
     target = parser.parse_args().to
     for name, text in folder().items():
         path = target / name

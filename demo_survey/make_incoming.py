@@ -42,9 +42,7 @@ def _heads(names: tuple[str, ...], piles: dict[str, Pile], truths: dict[str, Tru
     for k, name in enumerate(names):
         level = piles[name].cut_off + 0.25
         e, n = truths[name].at(level) + draw.normal(0, 0.005, 2)
-        rows.append(
-            [901 + k, name, float(e), float(n), level, "centre", "head", DAY + timedelta(minutes=k), "1014-1"]
-        )
+        rows.append([901 + k, name, float(e), float(n), level, "centre", "head", DAY + timedelta(minutes=k), "1014-1"])
     return rows
 
 
@@ -52,10 +50,8 @@ def _rim(rows: list[Row], count: int, radius: float, arc: float) -> list[Row]:
     """Return shots on the rim of the first row's pile, then the other rows."""
     first, found = rows[0], []
     for k in range(count):
-        e, n = np.array(first[EASTING : NORTHING + 1]) + radius * bearing(20.0 + k * arc / count)
-        found.append(
-            [901 + k, first[PILE], float(e), float(n), first[LEVEL], "edge", "head", first[AT], first[SETUP]]
-        )
+        e, n = np.array(first[EASTING : NORTHING + 1]) + radius * bearing(332.0 + k * arc / count)
+        found.append([901 + k, first[PILE], float(e), float(n), first[LEVEL], "edge", "head", first[AT], first[SETUP]])
     return [*found, *([920 + k, *row[1:]] for k, row in enumerate(rows[1:]))]
 
 
@@ -75,9 +71,7 @@ def _moved(
     middle, angle = places.mean(axis=0), np.radians(turn)
     matrix = scale * np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     places = (places - middle) @ matrix.T + middle + shift
-    return [
-        [*row[:EASTING], float(e), float(n), *row[LEVEL:]] for row, (e, n) in zip(rows, places, strict=True)
-    ]
+    return [[*row[:EASTING], float(e), float(n), *row[LEVEL:]] for row, (e, n) in zip(rows, places, strict=True)]
 
 
 def _changed(rows: list[Row], place: int, column: int, value: object) -> list[Row]:
@@ -92,7 +86,9 @@ def _pickups(few: list[Row], many: list[Row]) -> dict[str, str]:
     off = [few[1][EASTING] + 0.058, few[1][NORTHING] - 0.031]
     again = [909, few[1][PILE], *off, *few[1][LEVEL:]]
     rim = _rim(few, 1, 0.44, 360.0)[0]
-    far = _changed(few, 4, NORTHING, few[4][NORTHING] + 1.0)
+    out = 0.9 * bearing(332.0)  # away from the pit, so that no other pile is nearer
+    far = _changed(few, 4, EASTING, few[4][EASTING] + float(out[0]))
+    far = _changed(far, 4, NORTHING, few[4][NORTHING] + float(out[1]))
     check = [900, "", 1001.293, 2009.462, 4.600, "centre", "check", DAY, "1014-1"]
     return {
         "wrong_pile": _write(_changed(few, 2, PILE, "A053")),
@@ -108,9 +104,7 @@ def _pickups(few: list[Row], many: list[Row]) -> dict[str, str]:
         "repeated_pile": _write([*few, again]),
         "level_range": _write(_changed(few, 3, LEVEL, 34.500)),
         "edge_radius": _write(_rim(few, 6, 0.485, 360.0)),
-        "edge_as_centre": _write(
-            _changed(_changed(few, 0, EASTING, rim[EASTING]), 0, NORTHING, rim[NORTHING])
-        ),
+        "edge_as_centre": _write(_changed(_changed(few, 0, EASTING, rim[EASTING]), 0, NORTHING, rim[NORTHING])),
         "too_few_shots": _write(_rim(few, 2, 0.44, 90.0)),
         "short_arc": _write(_rim(few, 5, 0.44, 80.0)),
         "future_date": _write(_changed(few, 5, AT, DAY.replace(year=2094))),

@@ -28,8 +28,8 @@ class Case:
 
 CASES: dict[str, Case] = {
     # two piles that lean apart: sound at cut-off, a gap deep down
-    "A006": Case(along=0.0, pit=4.0, lean_along=-7.6, lean_pit=0.6),
-    "A007": Case(along=3.0, pit=-5.0, lean_along=7.6, lean_pit=-0.8),
+    "A006": Case(along=0.0, pit=4.0, lean_along=-6.8, lean_pit=0.6),
+    "A007": Case(along=3.0, pit=-5.0, lean_along=8.0, lean_pit=-0.8),
     # both inside their verticality, by inclinometer, and the joint is lost all the same, though not open
     "A012": Case(along=-8.0, pit=2.0, lean_along=-5.0, lean_pit=0.3),
     "A013": Case(along=8.0, pit=-3.0, lean_along=5.0, lean_pit=-0.5),
@@ -41,10 +41,10 @@ CASES: dict[str, Case] = {
     "A023": Case(along=-3.0, pit=-2.0, lean_along=-3.8, lean_pit=1.0),
     "A024": Case(along=4.0, pit=5.0, lean_along=4.0, lean_pit=0.2),
     # position, encroachment, clear outline
-    "A026": Case(along=8.0, pit=-42.0, lean_along=0.5, lean_pit=-1.0),
-    "A029": Case(along=2.0, pit=27.0, lean_along=0.4, lean_pit=5.6),
+    "A026": Case(along=8.0, pit=-48.0, lean_along=0.5, lean_pit=-1.0),
+    "A029": Case(along=2.0, pit=30.0, lean_along=0.4, lean_pit=6.2),
     "A033": Case(along=0.0, pit=22.0, lean_along=0.9, lean_pit=4.0),
-    "A036": Case(along=-5.0, pit=26.0, lean_along=-0.4, lean_pit=4.3),
+    "A036": Case(along=-5.0, pit=28.0, lean_along=-0.4, lean_pit=4.6),
     # what is missing, and toes
     "A044": Case(along=5.0, pit=2.0),
     "A047": Case(along=4.0, pit=-6.0),
@@ -57,7 +57,7 @@ CASES: dict[str, Case] = {
     "A084": Case(ratio=0.86),
     "A088X": Case(along=4.0, pit=-3.0, lean_along=0.6, lean_pit=0.5),
     "A095": Case(toe=-9.05),
-    "A098": Case(along=-4.0, pit=-6.0, lean_along=1.0, lean_pit=-9.4),
+    "A098": Case(along=-4.0, pit=-6.0, lean_along=1.0, lean_pit=-10.2),
     "A101": Case(along=155.0, pit=-8.0, lean_along=0.5, lean_pit=-0.5),
     "A100": Case(along=-2.0, pit=3.0),
     "A126": Case(along=2.0, pit=2.0, lean_along=0.3, lean_pit=-0.4, casing=780),

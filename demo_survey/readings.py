@@ -76,9 +76,7 @@ def tilts(piles: list[Pile], works: dict[str, Work], truths: dict[str, Truth]) -
     files = {}
     for (reader, week), found in sorted(rows.items()):
         unit = {"B": "mm", "R1": "mm/m", "R2": "1:n" if week < 3 else "deg"}[reader]
-        files[f"tilts/week_{36 + week}_{reader}.csv"] = _tilt_file(
-            works, unit, sorted(found, key=lambda r: r[0])
-        )
+        files[f"tilts/week_{36 + week}_{reader}.csv"] = _tilt_file(works, unit, sorted(found, key=lambda r: r[0]))
     return files
 
 
@@ -87,10 +85,7 @@ def _tilt_file(works: dict[str, Work], unit: str, found: list) -> str:
     top = unit == "deg"
     attempts = any(row[4] != 1 for row in found)
     header = (
-        "pile_id read_at depth tilt_a tilt_b unit bearing_a_deg"
-        + " sense" * top
-        + " attempt" * attempts
-        + " reader"
+        "pile_id read_at depth tilt_a tilt_b unit bearing_a_deg" + " sense" * top + " attempt" * attempts + " reader"
     )
     lines = []
     for at, pile, depth, slope, attempt in found:

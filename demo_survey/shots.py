@@ -137,9 +137,7 @@ def shoot_extras(session: Session, piles: dict[str, Pile], truths: dict[str, Tru
         if number == 2:
             pile = piles[pile_id]
             edge = 5 if pile_id == "B06" else 0
-            shoot(
-                session, pile, truths[pile_id], "face", edge, 110.0, shift=pile.pit * moved / 1000, level=0.90
-            )
+            shoot(session, pile, truths[pile_id], "face", edge, 110.0, shift=pile.pit * moved / 1000, level=0.90)
 
 
 def shoot_due(session: Session, pile: Pile, work: Work, true: Truth) -> None:

@@ -388,10 +388,10 @@ def _pickup_rows(rng: random.Random, row: Row, centre: tuple[float, float], how:
     elif how == "renewed":
         rows = centres(2, surveyed_at="2025-03-01T09:00", spread=0.02) + centres(1, surveyed_at="2025-03-10T09:00")
         for r in rows[:2]:
-            r["setup"] = "S8"
+            r["setup"], r["file"] = "S8", "pickups/f.csv"
     elif how == "trimmed":
-        trimmed = centres(1, object="trimmed", surveyed_at="2025-03-11T09:00", level=3.2, setup="S9")
-        newer = centres(1, object="head", surveyed_at="2025-03-12T09:00", spread=0.03, setup="S7")
+        trimmed = centres(1, object="trimmed", surveyed_at="2025-03-11T09:00", level=3.2, setup="S9", file="pickups/d.csv")
+        newer = centres(1, object="head", surveyed_at="2025-03-12T09:00", spread=0.03, setup="S7", file="pickups/e.csv")
         rows = trimmed + newer + centres(2, object="face", surveyed_at="2025-03-20T09:00", level=-1.0, spread=0.05)
     else:
         raise AssertionError(how)

@@ -199,7 +199,7 @@ def test_joint_under_a_high_toe_says_so(demo: Reconciliation) -> None:
 
 def test_joint_within_under_one_lean_model_says_so(demo: Reconciliation) -> None:
     k = joint_place(demo, "A017~A018")
-    assert demo.joints["p_interlock"][k] > 0.95
+    assert demo.joints["p_interlock"][k] > demo.survey.settings.site.confidence
     assert "depends on the lean model" in demo.joints["reasons"][k]
 
 
@@ -229,8 +229,8 @@ def test_offsets_differ_from_the_truth_as_their_uncertainty_says(
         sigma = np.sqrt(demo.piles.cov[k][[0, 2]])
         errors.extend((centre - true_centre(demo, true, k, demo.piles["cut_off_level"][k])) / sigma)
     assert len(errors) > 280
-    # 290 errors, a quarter of their variance shared within 12 set-ups: the rms scatters by about 0.06 about 1
-    assert 0.82 < np.sqrt(np.mean(np.square(errors))) < 1.18
+    # 290 errors, a quarter of their variance shared within 12 set-ups: over seeds the rms scatters by 0.05 about 1
+    assert 0.86 < np.sqrt(np.mean(np.square(errors))) < 1.14
     assert np.max(np.abs(errors)) < 4.0
 
 
@@ -266,8 +266,8 @@ def test_overlap_at_formation_differs_from_the_truth_as_its_uncertainty_says(
             variance += 2 * demo.centres.setup_var
         errors.append((overlap / 1000 - true) / np.sqrt(variance))
     assert len(errors) > 120
-    # 130 errors, each pile in two of them: the rms scatters by about 0.07 about 1
-    assert 0.79 < np.sqrt(np.mean(np.square(errors))) < 1.21
+    # 130 errors, each pile in two of them: over seeds the rms scatters by 0.06 about 1
+    assert 0.83 < np.sqrt(np.mean(np.square(errors))) < 1.17
     assert np.max(np.abs(errors)) < 4.0
 
 
@@ -281,14 +281,12 @@ def test_least_overlap_differs_from_the_truth_as_u_overlap_says(
             error = demo.joints["least_overlap_mm"][k] - 1000 * true_overlap(demo, truth, k, level)[0]
             errors.append(error / demo.joints["u_overlap_mm"][k])
     assert len(errors) > 60
-    # the least of several levels is drawn low, and there are half as many
-    assert 0.7 < np.sqrt(np.mean(np.square(errors))) < 1.3
+    # the least of several levels is drawn low, and there are half as many: over seeds 0.07 about 1.05
+    assert 0.8 < np.sqrt(np.mean(np.square(errors))) < 1.25
     assert np.max(np.abs(errors)) < 4.0
 
 
-def test_no_joint_that_is_truly_lost_is_called_within(
-    demo: Reconciliation, truth: dict[str, dict[str, float]]
-) -> None:
+def test_no_joint_that_is_truly_lost_is_called_within(demo: Reconciliation, truth: dict[str, dict[str, float]]) -> None:
     lost = [
         k
         for k in known_joints(demo, truth)

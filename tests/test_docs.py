@@ -31,9 +31,7 @@ def fences(text: str, language: str) -> list[str]:
 def anchors(text: str) -> set[str]:
     """Return the anchors of a page's headings."""
     plain = FENCE.sub("", text)
-    return {
-        re.sub(r"[^\w\- ]", "", title.lower()).strip().replace(" ", "-") for title in HEADING.findall(plain)
-    }
+    return {re.sub(r"[^\w\- ]", "", title.lower()).strip().replace(" ", "-") for title in HEADING.findall(plain)}
 
 
 def broken_links(page: str, text: str) -> list[str]:
@@ -51,25 +49,19 @@ def broken_links(page: str, text: str) -> list[str]:
 
 def readme_command(name: str) -> str:
     """Return the command of the README that stands below ``<!-- command: NAME -->``."""
-    found = re.findall(
-        rf"^<!-- command: {name} -->\n```sh\n(.*?)\n```$", TEXTS["README.md"], re.DOTALL | re.MULTILINE
-    )
+    found = re.findall(rf"^<!-- command: {name} -->\n```sh\n(.*?)\n```$", TEXTS["README.md"], re.DOTALL | re.MULTILINE)
     assert len(found) == 1
     return str(found[0])
 
 
 def commands(text: str) -> list[str]:
     """Return the example commands in a page's fenced blocks, without the environment's folder."""
-    lines = [
-        line for language in ("", "sh") for block in fences(text, language) for line in block.splitlines()
-    ]
+    lines = [line for language in ("", "sh") for block in fences(text, language) for line in block.splitlines()]
     return [line.removeprefix(".venv/bin/") for line in lines if re.match(r"(\.venv/bin/)?asbuilt ", line)]
 
 
 EXAMPLES = sorted({line for text in TEXTS.values() for line in commands(text)})
-SNIPPETS = [
-    (page, place, code) for page, text in TEXTS.items() for place, code in enumerate(fences(text, "python"))
-]
+SNIPPETS = [(page, place, code) for page, text in TEXTS.items() for place, code in enumerate(fences(text, "python"))]
 
 DOCUMENTED_KEYS = {
     "run": list(json.loads(fences(TEXTS["docs/commands.md"], "json")[0])),
@@ -81,9 +73,7 @@ DOCUMENTED_KEYS = {
 def with_demo(tmp_path_factory):
     """Return a folder that holds a copy of the demo survey, as a clone does."""
     folder = tmp_path_factory.mktemp("clone")
-    shutil.copytree(
-        ROOT / "demo_survey", folder / "demo_survey", ignore=shutil.ignore_patterns("out", "__pycache__")
-    )
+    shutil.copytree(ROOT / "demo_survey", folder / "demo_survey", ignore=shutil.ignore_patterns("out", "__pycache__"))
     return folder
 
 
@@ -115,9 +105,7 @@ def test_a_stale_table_would_be_noticed(made):
 
 
 def test_every_finding_has_its_advice(made):
-    advised = re.findall(
-        r"^\| `(\w+)` \|", TEXTS["docs/findings.md"].partition("## What to do")[2], re.MULTILINE
-    )
+    advised = re.findall(r"^\| `(\w+)` \|", TEXTS["docs/findings.md"].partition("## What to do")[2], re.MULTILINE)
     listed = re.findall(r"^\| `(\w+)` \|", made["findings"], re.MULTILINE)
     assert sorted(advised) == sorted(listed)
 
@@ -156,9 +144,7 @@ def test_the_checks_run_the_readmes_commands_as_they_stand(name):
     bash = shutil.which("bash")
     if bash is None:
         pytest.skip("no bash here")
-    printed = subprocess.run(
-        [bash, "-c", script, "-", name], cwd=ROOT, capture_output=True, text=True, check=True
-    )
+    printed = subprocess.run([bash, "-c", script, "-", name], cwd=ROOT, capture_output=True, text=True, check=True)
     assert printed.stdout.rstrip("\n") == readme_command(name)
 
 
@@ -183,9 +169,7 @@ def test_an_example_runs(line, with_demo, monkeypatch, capsys):
     assert printed.out
 
 
-@pytest.mark.parametrize(
-    ("page", "place", "code"), SNIPPETS, ids=[f"{page}-{place}" for page, place, _ in SNIPPETS]
-)
+@pytest.mark.parametrize(("page", "place", "code"), SNIPPETS, ids=[f"{page}-{place}" for page, place, _ in SNIPPETS])
 def test_a_snippet_runs(page, place, code, monkeypatch):
     monkeypatch.chdir(ROOT)
     exec(compile(code, f"{page}, snippet {place + 1}", "exec"), {})  # noqa: S102 - the page's own code
@@ -206,6 +190,18 @@ def test_documented_keys_are_printed(arguments, with_demo, monkeypatch, capsys):
     main([*arguments, "--json"])
     printed = json.loads(capsys.readouterr().out)
     assert set(DOCUMENTED_KEYS[arguments[0]]) - set(printed) == set()
+
+
+def test_the_documented_problems_are_what_is_said_of_such_a_file(tmp_path, with_demo, capsys):
+    shutil.copytree(with_demo / "demo_survey", tmp_path / "job")
+    load = tmp_path / "job" / "pickups" / "2024-09-06.csv"
+    lines = load.read_text(encoding="utf-8").splitlines(keepends=True)
+    lines[6] = re.sub(r"(A\d+),[\d.]+", r"\1,n/a", lines[6])
+    lines[8] = lines[8].replace(",A", ",Z", 1)
+    load.write_text("".join(lines), encoding="utf-8")
+    assert main(["run", str(tmp_path / "job")]) == 2
+    shown = next(block for block in fences(TEXTS["docs/commands.md"], "") if "n/a" in block)
+    assert capsys.readouterr().err.startswith(shown)
 
 
 def test_exit_codes_are_documented():

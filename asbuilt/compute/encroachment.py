@@ -9,6 +9,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from asbuilt.compute.axes import NONE, axis_positions, axis_variances
+from asbuilt.compute.crossing import crossing
+from asbuilt.compute.lots import in_lots
 from asbuilt.compute.piles import covariance_at
 from asbuilt.compute.verdicts import NOT_MADE, SLACK_M, decide
 
@@ -19,8 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Encroachment", "encroachment"]
 
-_LOT = 8192
-_HALVINGS = 30
+_HALVINGS = 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,10 +116,8 @@ def encroachment(
         outline=outline,
     )
     segments = np.diff(axes.start)
-    for size in np.unique(segments).tolist():
-        mine = np.flatnonzero(segments == size)
-        for begin in range(0, len(mine), _LOT):
-            _fill(judged, wall, mine[begin : begin + _LOT], size)
+    alike = [np.flatnonzero(segments == size) for size in np.unique(segments)]
+    in_lots(lambda piles: _fill(judged, wall, piles), *alike)
     return judged
 
 
@@ -176,10 +175,10 @@ def _state_at(wall: _Wall, piles: Integers, levels: Floats) -> _State:
     return _State(movement=movement, excess=excess, face=face, p=p, sigma=sigma, beyond=beyond, known=known)
 
 
-def _fill(out: Encroachment, wall: _Wall, piles: Integers, size: int) -> None:
+def _fill(out: Encroachment, wall: _Wall, piles: Integers) -> None:
     """Fill in the results of one lot of piles with equally many segments."""
     s, t = wall.settings, wall.settings.tolerance
-    levels = _levels(wall, piles, size)
+    levels = _levels(wall, piles, int(wall.axes.start[piles[0] + 1] - wall.axes.start[piles[0]]))
     state = _state_at(wall, piles, levels)
     rows = np.arange(len(piles))
     complete = (wall.axes.method[piles] != NONE) & ~np.isnan(wall.axes.surveyed_level[piles])
@@ -224,16 +223,29 @@ def _fails(wall: _Wall, state: _State) -> Booleans:
 
 
 def _highest_not_within(wall: _Wall, piles: Integers, levels: Floats, state: _State) -> Floats:
-    """Return the highest level at which the check is not within (k,) [m]: bracketed, then halved to the bit."""
+    """Return the highest level at which the check is not within (k,) [m]: bracketed, then closed in on to 0.1 mm."""
     fails = _fails(wall, state)
     first = fails.argmax(axis=1)
     found = fails.any(axis=1)
     level = np.where(found, levels[np.arange(len(piles)), first], np.nan)
     inner = np.flatnonzero(found & (first > 0))
-    high, low = levels[inner, first[inner] - 1], levels[inner, first[inner]]
-    for _ in range(_HALVINGS if len(inner) else 0):
+    if not len(inner):
+        return level
+    mine, at = piles[inner], first[inner]
+    high, low = levels[inner, at - 1], levels[inner, at]
+    if wall.settings.decide.encroach == "guarded":
+        level[inner] = crossing(
+            lambda some, z: _state_at(wall, mine[some], z[:, None]).p[:, 0],
+            wall.settings.site.confidence,
+            high=high,
+            low=low,
+            p_high=state.p[inner, at - 1],
+            p_low=state.p[inner, at],
+        )
+        return level
+    for _ in range(_HALVINGS):
         middle = (high + low) / 2
-        bad = _fails(wall, _state_at(wall, piles[inner], middle[:, None]))[:, 0]
+        bad = _fails(wall, _state_at(wall, mine, middle[:, None]))[:, 0]
         low, high = np.where(bad, middle, low), np.where(bad, high, middle)
     level[inner] = low
     return level

@@ -10,14 +10,13 @@ Joints are worked on in lots, so that memory stays bounded and the arrays stay i
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from asbuilt.compute.axes import NONE, axis_positions
+from asbuilt.compute.lots import in_lots
 from asbuilt.compute.spans import Span, Spread, highest_beyond, highest_unsure, surely_within
 from asbuilt.compute.verdicts import OUTSIDE, SLACK_M, UNRESOLVED, WITHIN, decide
 
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
 
 __all__ = ["JointResults", "evaluate_joints", "lens", "overlap_for_chord"]
 
-_LOT = 8192
 
 
 def lens(distance: Floats, radius_a: Floats, radius_b: Floats) -> Floats:
@@ -96,16 +94,9 @@ def evaluate_joints(inputs: JointInputs, axes: Axes, other: Axes, settings: Sett
     size = (np.diff(axes.start)[inputs.a] + np.diff(axes.start)[inputs.b]) * 64
     size += np.diff(other.start)[inputs.a] + np.diff(other.start)[inputs.b]
     order = np.arange(len(size)) if len(size) and np.all(size == size[0]) else np.argsort(size, kind="stable")
-    lots = [order[k : k + _LOT] for k in range(0, len(order), _LOT)]
-
-    def work(rows: Integers) -> JointResults:
-        return _lot(inputs.take(rows), axes, other, settings)
-
-    if len(lots) > 1:
-        with ThreadPoolExecutor(max_workers=min(8, os.cpu_count() or 1)) as pool:
-            done = list(pool.map(work, lots))
-    else:
-        done = [work(order)]
+    done = in_lots(lambda rows: _lot(inputs.take(rows), axes, other, settings), order) or [
+        _lot(inputs, axes, other, settings)
+    ]
     back = np.empty(len(order), dtype=np.int64)
     back[order] = np.arange(len(order))
     return JointResults(

@@ -44,13 +44,13 @@ class LayerInputs:
         findings: tuple[Finding, ...],
         stages: tuple[StageState, ...],
         decisions: Table,
-        provenance: Iterable[tuple[str, str]],
+        provenance: Callable[[], Iterable[tuple[str, str]]],
     ) -> None:
         self.survey, self.piles, self.joints, self.axes = survey, piles, joints, axes
         self.spacing_next, self.slopes, self.readings_used = spacing_next, slopes, readings_used
         self.pickups, self.tilts, self.used, self.superseded_by = pickups, tilts, used, superseded_by
         self.findings, self.stages, self.decisions = findings, stages, decisions
-        self.provenance = tuple(provenance)
+        self.provenance = provenance
 
     def site(self, e: Floats, n: Floats) -> Floats:
         """Return reduced coordinates as site-grid ones (k, 2)."""
@@ -296,7 +296,7 @@ def settings(i: LayerInputs) -> Layer:
 
 def provenance(i: LayerInputs) -> Layer:
     """Return versions, as-of and input hashes."""
-    return attribute_layer("provenance", [{"key": k, "value": v} for k, v in i.provenance])
+    return attribute_layer("provenance", [{"key": k, "value": v} for k, v in i.provenance()])
 
 
 LAYER_BUILDERS: dict[str, Callable[[LayerInputs], Layer]] = {

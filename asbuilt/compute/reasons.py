@@ -6,41 +6,45 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.compute.verdicts import NOT_SURVEYED, OUTSIDE, UNRESOLVED
-from asbuilt.compute.wording import beyond, chance, metres, number
+from asbuilt.compute.verdicts import NOT_SURVEYED, OUTSIDE, UNRESOLVED, WITHIN
+from asbuilt.compute.wording import all_against, all_chances, all_metres, all_numbers
 
 if TYPE_CHECKING:
-    from asbuilt.model import Codes, Floats, Integers, Texts
+    from collections.abc import Mapping
+
+    from asbuilt.model import Booleans, Codes, Floats, Integers, Texts
 
 __all__ = ["joint_reasons", "pile_reasons"]
 
 
-def _against(value: float, limit: float, unit: str, places: int = 1) -> str:
-    """Return "value unit, limit unit allowed", with a digit more rather than let the two look alike."""
-    shown = beyond(value, limit, places=places)
-    return f"{shown} {unit}, {number(limit, len(shown.partition('.')[2]))} {unit} allowed"
+class _Lines:
+    """Texts of rows while their parts are gathered."""
+
+    def __init__(self, count: int) -> None:
+        self.texts: Texts = np.full(count, "", dtype=object)
+
+    def add(self, rows: Integers, said: Texts | str, *, sep: str = "; ") -> None:
+        """Append a part to the texts of ``rows``; what says nothing adds nothing."""
+        if not len(rows):
+            return
+        before = self.texts[rows]
+        more = np.broadcast_to(np.asarray(said, dtype=object), before.shape)
+        joint = np.where((before == "") | (more == ""), "", sep)
+        self.texts[rows] = before + joint + more
 
 
-def _join(count: int, parts: list[tuple[Integers, list[str]]]) -> Texts:
-    """Return one text a row (count,): its parts in order, joined by "; "; "" where there are none."""
-    texts = np.full(count, "", dtype=object)
-    for rows, said in parts:
-        if len(rows):
-            fresh = texts[rows] == ""
-            texts[rows] = np.where(fresh, "", texts[rows] + "; ") + np.array(said, dtype=object)
-    return texts
-
-
-def _rows(verdict: Codes, *codes: int) -> Integers:
-    return np.flatnonzero(np.isin(verdict, codes))
+def _either(condition: Booleans, texts: Texts | str) -> Texts:
+    """Return the texts where the condition holds, "" elsewhere."""
+    chosen: Texts = np.where(condition, np.asarray(texts, dtype=object), "")
+    return chosen
 
 
 def pile_reasons(
     *,
-    verdicts: dict[str, Codes],
-    figures: dict[str, Floats],
+    verdicts: Mapping[str, Codes],
+    figures: Mapping[str, Floats],
     centre_reason: Texts,
-    surveyed: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    surveyed: Booleans,
     confidence: float,
     moved: tuple[Integers, list[str]],
 ) -> Texts:
@@ -48,129 +52,77 @@ def pile_reasons(
 
     Parameters
     ----------
-    verdicts : dict
+    verdicts : mapping
         Check to verdict codes: plan, vertical, encroach, toe.
-    figures : dict
+    figures : mapping
         Columns of the layer by name, and ``toe_above_mm``, ``toe_allowed_mm``, ``encroach_allowed_mm``, ``clear_mm``.
     centre_reason : (n,) array
         Why a pile that was shot has no centre.
     surveyed : (n,) array
         Whether there is a governing centre.
+    confidence : float
+        Asked for by the guarded rule.
     moved : rows and texts
         Approved moves.
     """
-    count = len(surveyed)
-    parts: list[tuple[Integers, list[str]]] = []
-    unsurveyed = np.flatnonzero(~surveyed & (np.maximum.reduce(list(verdicts.values())) >= 0))
-    parts.append(
-        (unsurveyed, [f"no centre: {why}" if why else "no pickup" for why in centre_reason[unsurveyed].tolist()])
-    )
-    doubtful = (int(UNRESOLVED), int(OUTSIDE))
-    rows = _rows(verdicts["plan"], *doubtful)
-    parts.append(
-        (
-            rows,
-            [
-                f"plan position {_against(v, a, 'mm')}" + (f" ({chance(p, confidence)})" if code == UNRESOLVED else "")
-                for v, a, p, code in _columns(
-                    figures, rows, "offset_mm", "allowed_mm", "p_plan", verdict=verdicts["plan"]
-                )
-            ],
-        )
-    )
+    lines = _Lines(len(surveyed))
+    judged = np.maximum.reduce(list(verdicts.values())) >= WITHIN
+    rows = np.flatnonzero(~surveyed & judged)
+    why = centre_reason[rows]
+    known = np.array([bool(text) for text in why.tolist()], dtype=bool)
+    lines.add(rows, np.where(known, "no centre: " + np.where(known, why, ""), "no pickup"))
+    for check, what, value, limit, unit, places in (
+        ("plan", "plan position ", "offset_mm", "allowed_mm", "mm", 1),
+        ("vertical", "inclination ", "incline_mm_per_m", "allowed_mm_per_m", "mm/m", 2),
+    ):
+        rows = _doubtful(verdicts[check])
+        lines.add(rows, what + all_against(figures[value][rows], figures[limit][rows], unit, places=places))
+        rows = np.flatnonzero(verdicts[check] == UNRESOLVED)
+        lines.add(rows, all_chances(figures[f"p_{check}"][rows], confidence), sep=", ")
     rows = np.flatnonzero((verdicts["plan"] == NOT_SURVEYED) & surveyed)
-    parts.append(
-        (rows, ["plan position not surveyed: no lean reading, and the pickup lies far from cut-off"] * len(rows))
-    )
-    rows = _rows(verdicts["vertical"], *doubtful)
-    parts.append(
-        (
-            rows,
-            [
-                f"inclination {_against(v, a, 'mm/m', 2)}"
-                + (f" ({chance(p, confidence)})" if code == UNRESOLVED else "")
-                for v, a, p, code in _columns(
-                    figures, rows, "incline_mm_per_m", "allowed_mm_per_m", "p_vertical", verdict=verdicts["vertical"]
-                )
-            ],
-        )
-    )
-    rows = np.flatnonzero((verdicts["vertical"] == NOT_SURVEYED) & surveyed)
-    parts.append((rows, ["no lean reading"] * len(rows)))
-    rows = _rows(verdicts["encroach"], *doubtful)
-    parts.append(
-        (
-            rows,
-            [
-                _encroach_text(confidence, *row)
-                for row in _columns(
-                    figures,
-                    rows,
-                    "worst_towards_pit_mm",
-                    "worst_towards_pit_level",
-                    "encroach_allowed_mm",
-                    "face_inside_mm",
-                    "face_inside_level",
-                    "clear_mm",
-                    "p_encroach",
-                    verdict=verdicts["encroach"],
-                )
-            ],
-        )
-    )
-    rows = _rows(verdicts["toe"], int(OUTSIDE))
-    parts.append(
-        (
-            rows,
-            [
-                f"toe at {metres(z)}: above design {_against(above, allowed, 'mm', 0)}"
-                for z, above, allowed, _ in _columns(
-                    figures, rows, "toe_level", "toe_above_mm", "toe_allowed_mm", verdict=verdicts["toe"]
-                )
-            ],
-        )
-    )
-    rows = _rows(verdicts["toe"], int(NOT_SURVEYED))
-    parts.append((rows, ["no toe recorded"] * len(rows)))
-    parts.append(moved)
-    return _join(count, parts)
+    lines.add(rows, "plan position not surveyed: no lean reading, and the pickup lies far from cut-off")
+    lines.add(np.flatnonzero((verdicts["vertical"] == NOT_SURVEYED) & surveyed), "no lean reading")
+    _encroachment(lines, verdicts["encroach"], figures, confidence)
+    rows = np.flatnonzero(verdicts["toe"] == OUTSIDE)
+    above = all_against(figures["toe_above_mm"][rows], figures["toe_allowed_mm"][rows], "mm", places=0)
+    lines.add(rows, "toe at " + all_metres(figures["toe_level"][rows]) + ": above design " + above)
+    lines.add(np.flatnonzero(verdicts["toe"] == NOT_SURVEYED), "no toe recorded")
+    lines.add(moved[0], np.array(moved[1], dtype=object))
+    return lines.texts
 
 
-def _encroach_text(
-    confidence: float,
-    moved: float,
-    at: float,
-    allowed: float,
-    inside: float,
-    inside_at: float,
-    clear: float,
-    p: float,
-    code: float,
-) -> str:
-    said = []
-    if moved == moved and (moved > allowed or inside != inside or code == UNRESOLVED):
-        said.append(f"towards the pit {_against(moved, allowed, 'mm')} at {metres(at)}")
-    if inside == inside and (inside > clear or code == UNRESOLVED):
-        said.append(f"face inside the clear outline {_against(inside, clear, 'mm')} at {metres(inside_at)}")
-    if code == UNRESOLVED:
-        said.append(chance(p, confidence))
-    return ", ".join(said)
+def _doubtful(verdict: Codes) -> Integers:
+    return np.flatnonzero((verdict == UNRESOLVED) | (verdict == OUTSIDE))
 
 
-def _columns(figures: dict[str, Floats], rows: Integers, *names: str, verdict: Codes) -> list[tuple[float, ...]]:
-    return list(zip(*(figures[name][rows].tolist() for name in names), verdict[rows].tolist(), strict=True))
+def _encroachment(lines: _Lines, verdict: Codes, figures: Mapping[str, Floats], confidence: float) -> None:
+    """Say what moved too far, or may have: towards the pit, or into the clear outline."""
+    rows = _doubtful(verdict)
+    value = {name: figures[name][rows] for name in ("worst_towards_pit_mm", "face_inside_mm")}
+    limit = {name: figures[name][rows] for name in ("encroach_allowed_mm", "clear_mm")}
+    unresolved = verdict[rows] == UNRESOLVED
+    moved, inside = value["worst_towards_pit_mm"], value["face_inside_mm"]
+    for said, shown, allowed, level, there in (
+        ("towards the pit ", moved, limit["encroach_allowed_mm"], "worst_towards_pit_level", np.isnan(inside)),
+        ("face inside the clear outline ", inside, limit["clear_mm"], "face_inside_level", np.isnan(moved)),
+    ):
+        tell = ~np.isnan(shown) & (limit["encroach_allowed_mm"] > 0 if said.startswith("t") else True)
+        tell &= (shown > allowed) | there | unresolved
+        text = said + all_against(shown, allowed, "mm") + " at " + all_metres(figures[level][rows])
+        lines.add(rows, _either(tell, text), sep="; " if said.startswith("t") else ", ")
+    lines.add(rows[unresolved], all_chances(figures["p_encroach"][rows[unresolved]], confidence), sep=", ")
 
 
 def joint_reasons(
     *,
     verdict: Codes,
-    figures: dict[str, Floats],
+    figures: Mapping[str, Floats],
     a: Integers,
     b: Integers,
     pile_ids: Texts,
-    surveyed: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    has_axis: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    depends: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    surveyed: Booleans,
+    has_axis: Booleans,
+    depends: Booleans,
     toe_of: Integers,
     toe: Floats,
     confidence: float,
@@ -179,119 +131,55 @@ def joint_reasons(
 
     Parameters
     ----------
-    figures : dict
+    verdict : (m,) array
+        Verdict codes.
+    figures : mapping
         Columns of the layer by name.
-    surveyed, has_axis : (n,) arrays
-        Over piles: whether there is a centre, and lean readings or a profile.
+    a, b : (m,) arrays
+        Places of the two piles.
+    pile_ids, surveyed, has_axis : (n,) arrays
+        Over piles: the id, whether there is a centre, and lean readings or a profile.
     depends : (m,) array
         Within under one lean model only.
     toe_of, toe : (m,) arrays
         Pile whose toe as built leaves the joint open, and its level; NaN for none.
+    confidence : float
+        Asked for by the guarded rule.
     """
-    parts: list[tuple[Integers, list[str]]] = []
+    lines = _Lines(len(verdict))
     known = figures["levels_known"].astype(bool)
-    rows = np.flatnonzero((verdict == OUTSIDE) & ~known & ~np.isnan(figures["overlap_cut_off_mm"]))
-    parts.append(
-        (
-            rows,
-            [
-                f"overlap {v:.1f} mm at {metres(z)}, {need:.1f} mm asked for"
-                for v, z, need in zip(
-                    figures["overlap_cut_off_mm"][rows].tolist(),
-                    figures["range_top"][rows].tolist(),
-                    figures["required_overlap_mm"][rows].tolist(),
-                    strict=True,
-                )
-            ],
-        )
-    )
-    rows = np.flatnonzero(np.isin(verdict, (UNRESOLVED, OUTSIDE)) & known)
-    parts.append(
-        (
-            rows,
-            [
-                _joint_text(confidence, *row)
-                for row in zip(
-                    *(
-                        figures[name][rows].tolist()
-                        for name in (
-                            "least_overlap_mm",
-                            "least_level",
-                            "required_overlap_mm",
-                            "lost_level",
-                            "open_level",
-                            "p_interlock",
-                            "governing_level",
-                            "sure_level",
-                            "other_model_least_overlap_mm",
-                            "other_model_least_level",
-                        )
-                    ),
-                    depends[rows].tolist(),
-                    verdict[rows].tolist(),
-                    strict=True,
-                )
-            ],
-        )
+    rows = np.flatnonzero((verdict == OUTSIDE) & ~known & ~np.isnan(figures["lost_level"]))
+    lines.add(rows, _overlap(figures, rows, "overlap_cut_off_mm", "range_top"))
+    rows = np.flatnonzero(((verdict == UNRESOLVED) | (verdict == OUTSIDE)) & known)
+    lines.add(rows, _overlap(figures, rows, "least_overlap_mm", "least_level"))
+    lost, gap, sure = (figures[name][rows] for name in ("lost_level", "open_level", "sure_level"))
+    lines.add(rows, _either(~np.isnan(lost), "lost from " + all_metres(lost)), sep=", ")
+    lines.add(rows, _either(~np.isnan(gap), "open from " + all_metres(gap)), sep=", ")
+    said = all_chances(figures["p_interlock"][rows], confidence)
+    said = np.where(said == "", "", said + " at " + all_metres(figures["governing_level"][rows]))
+    lines.add(rows, _either(verdict[rows] == UNRESOLVED, said), sep=", ")
+    lines.add(rows, _either(~np.isnan(sure) & (sure != lost), "not sure from " + all_metres(sure)), sep=", ")
+    other = all_numbers(figures["other_model_least_overlap_mm"][rows], 1) + " mm at "
+    other = other + all_metres(figures["other_model_least_level"][rows])
+    lines.add(
+        rows, _either(depends[rows], "depends on the lean model: " + other + " under the other"), sep=", "
     )
     rows = np.flatnonzero(~np.isnan(toe))
-    parts.append(
-        (
-            rows,
-            [
-                f"toe of {name} as built at {metres(z)}: the joint is open below it"
-                for name, z in zip(pile_ids[toe_of[rows]].tolist(), toe[rows].tolist(), strict=True)
-            ],
-        )
-    )
+    at = all_metres(toe[rows])
+    lines.add(rows, "toe of " + pile_ids[toe_of[rows]] + " as built at " + at + ": the joint is open below it")
     rows = np.flatnonzero((verdict == NOT_SURVEYED) | (~known & (verdict == OUTSIDE)))
-    lack = np.where(surveyed, np.where(has_axis, "", "no lean reading"), "no centre")
-    missing = lack.astype(object)
-    parts.append(
-        (
-            rows,
-            [
-                ", ".join(f"{name}: {why}" for name, why in ((na, wa), (nb, wb)) if why)
-                for na, wa, nb, wb in zip(
-                    pile_ids[a[rows]].tolist(),
-                    missing[a[rows]].tolist(),
-                    pile_ids[b[rows]].tolist(),
-                    missing[b[rows]].tolist(),
-                    strict=True,
-                )
-            ],
-        )
-    )
-    return _join(len(verdict), parts)
+    for end, sep in ((a, "; "), (b, ", ")):
+        pile = end[rows]
+        lack = np.where(surveyed[pile], _either(~has_axis[pile], "no lean reading"), "no centre")
+        lines.add(rows, np.where(lack == "", "", pile_ids[pile] + ": " + lack), sep=sep)
+    return lines.texts
 
 
-def _joint_text(
-    confidence: float,
-    least: float,
-    at: float,
-    need: float,
-    lost: float,
-    gap: float,
-    p: float,
-    governing: float,
-    sure: float,
-    other: float,
-    other_at: float,
-    depends: bool,
-    code: int,
-) -> str:
-    shown = beyond(least, need, places=1)
-    places = len(shown.partition(".")[2])
-    measured = f"overlap {shown} mm" if least >= 0 else f"gap {number(-least, places)} mm"
-    said = [f"{measured} at {metres(at)}, {number(need, places)} mm asked for"]
-    if lost == lost:
-        said.append(f"lost from {metres(lost)}")
-    if gap == gap:
-        said.append(f"open from {metres(gap)}")
-    if code == UNRESOLVED and not (depends and p >= confidence):
-        said.append(f"{chance(p, confidence)} at {metres(governing)}")
-    if sure == sure and lost != sure:
-        said.append(f"not sure from {metres(sure)}")
-    if depends:
-        said.append(f"depends on the lean model: {other:.1f} mm at {metres(other_at)} under the other")
-    return ", ".join(said)
+def _overlap(figures: Mapping[str, Floats], rows: Integers, name: str, level: str) -> Texts:
+    """Return "overlap 12.3 mm, 50.0 mm asked for, at -9.50"; a negative overlap is called a gap."""
+    overlap, need = figures[name][rows], figures["required_overlap_mm"][rows]
+    text = all_against(overlap, need, "mm", says="asked for")
+    gap = overlap < 0
+    text[gap] = all_against(-overlap[gap], need[gap], "mm", says="of overlap asked for")
+    worded: Texts = np.where(gap, "gap ", "overlap ") + text + " at " + all_metres(figures[level][rows])
+    return worded

@@ -6,20 +6,21 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from asbuilt.compute.axes import PROFILE, axis_positions, axis_variances, segment_at
+from asbuilt.compute.crossing import crossing
 from asbuilt.compute.verdicts import SLACK_M, disc_probability
 
 if TYPE_CHECKING:
     from asbuilt.model import Axes, Booleans, Floats, Integers
 
-__all__ = ["SURE_M", "JointInputs", "Span", "Spread", "highest_beyond", "highest_unsure", "surely_within"]
+__all__ = ["JointInputs", "Span", "Spread", "highest_beyond", "highest_unsure", "surely_within"]
 
-#: Levels where a joint ceases to be sure are refined to this [m].
-SURE_M = 1e-4
 #: Scores closer than this may change places when the probability itself is taken.
 _NEAR_TIE = 0.02
+#: Scores closer than this to the confidence asked for are replaced by the probability itself.
+_CLOSE = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,12 +75,30 @@ class Span:
 
     def conform(self, rows: Integers, levels: Floats, limit: Floats) -> Floats:
         """Return p(z), the chance that the distance is at most ``limit`` (k,), at any levels (k, l)."""
+        return self._at(rows, levels).conform(limit)
+
+    def conform_nearly(self, rows: Integers, levels: Floats, limit: Floats, confidence: float) -> Floats:
+        """Return p(z) likewise: exact near ``confidence``, elsewhere good enough to tell on which side of it."""
+        spread = self._at(rows, levels)
+        if spread.mixed is not None:
+            return spread.conform(limit)
+        score = spread.score(limit)
+        p: Floats = ndtr(score)
+        close = np.abs(score - ndtri(confidence)) < _CLOSE
+        close |= spread.along > (limit[:, None] / 12.0) ** 2
+        k = np.nonzero(close)[0]
+        p[close] = disc_probability(
+            spread.distance[close], limit[k], var_along=spread.along[close], var_across=spread.across[close]
+        )
+        return p
+
+    def _at(self, rows: Integers, levels: Floats) -> Spread:
         a, b = self.j.a[rows], self.j.b[rows]
         at_a, at_b = segment_at(self.axes, a, levels), segment_at(self.axes, b, levels)
         e_a, n_a = axis_positions(self.axes, a, levels, segment=at_a)
         e_b, n_b = axis_positions(self.axes, b, levels, segment=at_b)
         q2 = axis_variances(self.axes, a, levels, segment=at_a) + axis_variances(self.axes, b, levels, segment=at_b)
-        return self._spread(rows, e_b - e_a, n_b - n_a, q2).conform(limit)
+        return self._spread(rows, e_b - e_a, n_b - n_a, q2)
 
     def laid_out(self, rows: Integers) -> Spread:
         """Return the difference of the centres with its uncertainty at the laid-out levels of some joints."""
@@ -121,6 +140,12 @@ class Spread:
             cov=self.mixed,
         )
 
+    def score(self, limit: Floats) -> Floats:
+        """Return the margin in standard uncertainties, less what the disc's curvature costs on average."""
+        wide = np.maximum(limit, 1e-9)[:, None]
+        margin: Floats = (limit[:, None] - self.across / (2 * wide) - self.distance) / np.sqrt(self.along)
+        return margin
+
     def least(self, limit: Floats) -> tuple[Floats, Integers]:
         """Return the least p over the levels (k,) and its column.
 
@@ -132,8 +157,7 @@ class Spread:
             p = self.conform(limit)
             at = p.argmin(axis=1)
             return p[k, at], at
-        wide = np.maximum(limit, 1e-9)[:, None]
-        score = (limit[:, None] - self.across / (2 * wide) - self.distance) / np.sqrt(self.along)
+        score = self.score(limit)
         at = score.argmin(axis=1)
         near = (score < score[k, at][:, None] + _NEAR_TIE).sum(axis=1) > 1
         # equal levels tie without meaning
@@ -212,7 +236,7 @@ def highest_unsure(span: Span, rows: Integers, limit: Floats, confidence: float)
     """Return the highest level of the range where p(z) < confidence (k,), NaN for none, and the least p seen (k,)."""
     levels = np.column_stack([span.levels[rows], *_where_bent(span, rows)])
     levels = -np.sort(-levels, axis=1)
-    p = span.conform(rows, levels, limit[rows])
+    p = span.conform_nearly(rows, levels, limit[rows], confidence)
     unsure = p < confidence
     found = unsure.any(axis=1)
     first = unsure.argmax(axis=1)
@@ -222,10 +246,9 @@ def highest_unsure(span: Span, rows: Integers, limit: Floats, confidence: float)
     inner_rows = np.flatnonzero(found & (first > 0))
     if len(inner_rows):
         f = first[inner_rows]
-        level[inner_rows] = _refine(
-            span,
-            rows[inner_rows],
-            limit,
+        mine = rows[inner_rows]
+        level[inner_rows] = crossing(
+            lambda at, z: span.conform(mine[at], z[:, None], limit[mine[at]])[:, 0],
             confidence,
             high=levels[inner_rows, f - 1],
             low=levels[inner_rows, f],
@@ -252,45 +275,3 @@ def _where_bent(span: Span, rows: Integers) -> list[Floats]:
             z_s = axes.surveyed_level[piles]
             found += [np.clip(z_s + sign * f, bottom, top) for f in inner for sign in (1.0, -1.0)]
     return found
-
-
-def _probit(p: Floats) -> Floats:
-    score: Floats = ndtri(np.clip(p, 1e-15, 1 - 1e-15))
-    return score
-
-
-def _refine(
-    span: Span,
-    rows: Integers,
-    limit: Floats,
-    confidence: float,
-    *,
-    high: Floats,
-    low: Floats,
-    p_high: Floats,
-    p_low: Floats,
-) -> Floats:
-    """Close in on the level where p(z) passes the confidence, within 0.1 mm: false position on the probit, guarded.
-
-    ``high`` is sure, ``low`` is not; the returned level is the lower end of the last bracket, which is not sure.
-    """
-    target = float(ndtri(confidence))
-    f_high, f_low = _probit(p_high) - target, _probit(p_low) - target
-    high, low = high.copy(), low.copy()
-    active = np.arange(len(rows))
-    for step in range(64):
-        active = active[high[active] - low[active] > SURE_M / 2]
-        if not len(active):
-            break
-        a, b = high[active], low[active]
-        fraction = f_high[active] / (f_high[active] - f_low[active])
-        if step % 3 == 2:
-            fraction = np.full(len(active), 0.5)
-        # stay clear of the ends by less than the precision asked for, so that the bracket closes from both sides
-        margin = np.minimum(0.25, 0.4 * SURE_M / (a - b))
-        z = a + np.clip(fraction, margin, 1 - margin) * (b - a)
-        p = span.conform(rows[active], z[:, None], limit[rows[active]])[:, 0]
-        f, sure = _probit(p) - target, p >= confidence
-        high[active[sure]], f_high[active[sure]] = z[sure], f[sure]
-        low[active[~sure]], f_low[active[~sure]] = z[~sure], f[~sure]
-    return low

@@ -42,9 +42,9 @@ SLACK_M = 1e-9
 # A disc much wider than the scatter is nearly a half-plane: few Gauss-Hermite nodes suffice. Otherwise the integral
 # over the component across is taken in the angle, where its integrand is smooth up to the disc's rim; correlation
 # makes it steeper, and wants more nodes.
-_WIDE = 12.0
+_WIDE, _VERY_WIDE = 12.0, 20.0
 _REACH = 6.5
-_HERMITE = roots_hermitenorm(8)
+_HERMITE, _HERMITE_FEW = roots_hermitenorm(8), roots_hermitenorm(4)
 _LEGENDRE = roots_legendre(32)
 _LEGENDRE_CORRELATED = roots_legendre(160)
 # below this ratio of radius to scatter the series for the noncentral chi-square distribution is quicker
@@ -86,17 +86,21 @@ def disc_probability(
     distance, radius, var_along, var_across = (a.ravel() for a in (distance, radius, var_along, var_across))
     mixed = np.zeros(distance.size) if cov is None else np.broadcast_to(cov, shape).ravel()
     across, along = np.sqrt(var_across), np.sqrt(var_along)
-    wide = (radius > _WIDE * np.maximum(across, along)) & (mixed == 0)
-    if wide.all():
-        return _half_plane_like(distance, radius, along, across).reshape(shape)
-    alike = ~wide & (mixed == 0) & (var_along == var_across) & (radius < _SERIES * across) & (radius >= 0)
+    widest = np.maximum(across, along)
+    very_wide = (radius > _VERY_WIDE * widest) & (mixed == 0)
+    if very_wide.all():
+        return _half_plane_like(distance, radius, along, across, _HERMITE_FEW).reshape(shape)
+    wide = ~very_wide & (radius > _WIDE * widest) & (mixed == 0)
+    narrow = ~wide & ~very_wide
+    alike = narrow & (mixed == 0) & (var_along == var_across) & (radius < _SERIES * across) & (radius >= 0)
     correlated = mixed != 0
     p = np.empty(distance.size)
-    if wide.any():
-        p[wide] = _half_plane_like(distance[wide], radius[wide], along[wide], across[wide])
+    for chosen, rule in ((very_wide, _HERMITE_FEW), (wide, _HERMITE)):
+        if chosen.any():
+            p[chosen] = _half_plane_like(distance[chosen], radius[chosen], along[chosen], across[chosen], rule)
     if alike.any():
         p[alike] = _series(distance[alike], radius[alike], across[alike])
-    rest = ~wide & ~alike & ~correlated
+    rest = narrow & ~alike & ~correlated
     if rest.any():
         p[rest] = _whole_disc(distance[rest], radius[rest], along[rest], across[rest])
     if correlated.any():
@@ -106,10 +110,12 @@ def disc_probability(
     return p.reshape(shape)
 
 
-def _half_plane_like(distance: Floats, radius: Floats, along: Floats, across: Floats) -> Floats:
+def _half_plane_like(
+    distance: Floats, radius: Floats, along: Floats, across: Floats, rule: tuple[Floats, Floats]
+) -> Floats:
     """Integrate by Gauss-Hermite where the far rim is out of reach; nodes at ±v see the same rim."""
     p = np.zeros(distance.size)
-    for node, weight in zip(*_HERMITE, strict=True):
+    for node, weight in zip(*rule, strict=True):
         if node > 0:
             v = node * across
             p += weight * ndtr((np.sqrt(radius * radius - v * v) - distance) / along)

@@ -2,7 +2,24 @@
 
 from __future__ import annotations
 
-__all__ = ["beyond", "chance", "metres", "number", "of_allowed"]
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from asbuilt.model import Floats, Texts
+
+__all__ = [
+    "all_against",
+    "all_chances",
+    "all_metres",
+    "all_numbers",
+    "beyond",
+    "chance",
+    "metres",
+    "number",
+    "of_allowed",
+]
 
 #: More digits than this are not printed for the sake of telling two figures apart.
 _MOST_PLACES = 6
@@ -57,3 +74,44 @@ def chance(p: float, confidence: float) -> str:
     return (
         f"probability {beyond(p, confidence, places=2)}, {confidence:g} asked for" if p < confidence else ""
     )
+
+
+# Many figures at once: equal figures are worded once.
+
+
+def all_numbers(values: Floats, places: int = 0, *, sign: bool = False) -> Texts:
+    """Return :func:`number` of every value (k,), with its sign where asked; "" for NaN."""
+    scaled = np.rint(np.nan_to_num(values) * 10.0**places)
+    distinct, at = np.unique(scaled, return_inverse=True)
+    plus = "+" if sign else ""
+    words = np.array([f"{v / 10.0**places + 0.0:{plus}.{places}f}" for v in distinct.tolist()] or [""], dtype=object)
+    texts: Texts = words[at]
+    texts[np.isnan(values)] = ""
+    return texts
+
+
+def all_metres(levels: Floats) -> Texts:
+    """Return :func:`metres` of every level (k,)."""
+    return all_numbers(levels, 2, sign=True)
+
+
+def all_against(values: Floats, limits: Floats, unit: str, *, says: str = "allowed", places: int = 1) -> Texts:
+    """Return "value unit, limit unit allowed" (k,), with a digit more rather than let the two look alike."""
+    shown, limit = all_numbers(values, places), all_numbers(limits, places)
+    for k in np.flatnonzero((shown == limit) & (values != limits)).tolist():
+        shown[k] = beyond(float(values[k]), float(limits[k]), places=places)
+        limit[k] = number(float(limits[k]), len(shown[k].partition(".")[2]))
+    texts: Texts = shown + f" {unit}, " + limit + f" {unit} {says}"
+    return texts
+
+
+def all_chances(p: Floats, confidence: float) -> Texts:
+    """Return :func:`chance` of every probability (k,)."""
+    words = "probability " + all_numbers(p, 3) + f", {confidence:g} asked for"
+    asked = number(confidence, 3)
+    for k in np.flatnonzero(np.abs(p - confidence) < 1e-3).tolist():
+        if number(float(p[k]), 3) == asked:
+            words[k] = chance(float(p[k]), confidence)
+    words[~(p < confidence)] = ""
+    texts: Texts = words
+    return texts

@@ -116,11 +116,10 @@ def _fit_one(text: DelimitedText, definition: TableDefinition, mapping: ColumnMa
     places: dict[str, int] = {}
     used: set[str] = set()
     for name in ours:
-        theirs = mapping.names.get(name, name)
         # Our own name serves too, unless the mapping gives it to another column.
-        words = [
-            word for word in dict.fromkeys((theirs, name)) if word in counts and (word == theirs or word not in claimed)
-        ]
+        named = [mapping.names[name]] if name in mapping.names else []
+        allowed = dict.fromkeys([*named, name] if name not in claimed else named)
+        words = [word for word in allowed if word in counts]
         if not words:
             continue
         times = sum(counts[word] for word in words)

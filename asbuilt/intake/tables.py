@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from asbuilt.errors import Problem
+from asbuilt.errors import Problem, UsageError
 from asbuilt.intake.cells import read_carefully, read_quickly
 from asbuilt.intake.mapping import PLAIN, date_in_name, fit, known_names, order_widths
 from asbuilt.intake.text import open_text
@@ -125,8 +125,18 @@ def read_table(
     mappings: Mapping[str, ColumnMapping] | None,
     zone: ZoneInfo,
 ) -> Part:
-    """Return the rows of one file; see :func:`read_tables`."""
+    """Return the rows of one file; see :func:`read_tables`.
+
+    Raises
+    ------
+    UsageError
+        When the site file has no mapping of the name that the file is to be read with.
+    """
     known = mappings or {}
+    if source.format is not None and mappings is not None and source.format not in mappings:
+        there = ", ".join(name for name in mappings if name) or "none"
+        text = f"no column mapping {source.format!r} for {definition.name}; the site file has: {there}"
+        raise UsageError(text)
     text = open_text(
         source.path,
         source.data,

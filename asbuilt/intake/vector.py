@@ -28,9 +28,8 @@ if TYPE_CHECKING:
     from asbuilt.intake.sources import Source
     from asbuilt.intake.tables import Part
 
-__all__ = ["ENDINGS", "read_vector_design", "read_vector_outline"]
+__all__ = ["read_vector_design", "read_vector_outline"]
 
-ENDINGS = (".gpkg", ".geojson", ".json")
 OUTLINE = "one polygon that does not cross itself"
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from contextlib import closing, contextmanager
 from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree as ET
 
 import numpy as np
 
@@ -33,22 +34,40 @@ __all__ = ["write_geopackage"]
 #: Name that GDAL gives to the column of geometries.
 _GEOMETRY = "geom"
 
-#: Table definitions of GeoPackage 1.3 (OGC 12-128r17), table 3 and annexes F.9 and C; extensions may be there.
-_EXTENSIONS_TABLE = """CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT,
-extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL,
-CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))"""
-_DATA_COLUMNS_TABLE = """CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL,
-name TEXT, title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT,
-CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), CONSTRAINT gdc_tn UNIQUE (table_name, name))"""
-_CONSTRAINTS_TABLE = """CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL,
-constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC,
-max_is_inclusive BOOLEAN, description TEXT, CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"""
-_SCHEMA_EXTENSION = ("gpkg_schema", "http://www.geopackage.org/spec121/#extension_schema", "read-write")
-#: The table that a GIS looks for stored styles in.
-_STYLES_TABLE = """CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
-f_table_catalog TEXT(256), f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256),
-styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30),
-ui TEXT(30), update_time DATETIME)"""
+_DUBLIN_CORE = "http://purl.org/dc/elements/1.1/"
+
+#: Tables of GeoPackage 1.3 (OGC 12-128r17, annexes C and F) that GDAL does not make unasked, and the one in which a
+#: GIS looks for stored styles.
+_TABLES = (
+    """CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL,
+    definition TEXT NOT NULL, scope TEXT NOT NULL,
+    CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))""",
+    """CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT,
+    description TEXT, mime_type TEXT, constraint_name TEXT,
+    CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), CONSTRAINT gdc_tn UNIQUE (table_name, name))""",
+    """CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL,
+    value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+    CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))""",
+    """CREATE TABLE gpkg_metadata (id INTEGER CONSTRAINT m_pk PRIMARY KEY ASC NOT NULL,
+    md_scope TEXT NOT NULL DEFAULT 'dataset', md_standard_uri TEXT NOT NULL,
+    mime_type TEXT NOT NULL DEFAULT 'text/xml', metadata TEXT NOT NULL DEFAULT '')""",
+    """CREATE TABLE gpkg_metadata_reference (reference_scope TEXT NOT NULL, table_name TEXT, column_name TEXT,
+    row_id_value INTEGER, timestamp DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')),
+    md_file_id INTEGER NOT NULL, md_parent_id INTEGER,
+    CONSTRAINT crmr_mfi_fk FOREIGN KEY (md_file_id) REFERENCES gpkg_metadata(id),
+    CONSTRAINT crmr_mpi_fk FOREIGN KEY (md_parent_id) REFERENCES gpkg_metadata(id))""",
+    """CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
+    f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT,
+    styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME)""",
+)
+_EXTENSIONS = tuple(
+    (table, extension, f"http://www.geopackage.org/spec121/#extension_{page}", "read-write")
+    for extension, page, tables in (
+        ("gpkg_schema", "schema", ("gpkg_data_columns", "gpkg_data_column_constraints")),
+        ("gpkg_metadata", "metadata", ("gpkg_metadata", "gpkg_metadata_reference")),
+    )
+    for table in tables
+)
 
 
 def write_geopackage(
@@ -88,15 +107,15 @@ def write_geopackage(
 
     given = _by_definition(layers)
     moment = str(np.datetime_as_string(as_of.astype("datetime64[ms]"))) + "Z"
-    metadata = {"TITLE": title, "ABSTRACT": description, "AS_OF": moment}
     # GDAL's own failures on a disk; a wrong geometry or field is a defect and passes as it is.
     failures = (pyogrio.errors.DataSourceError, pyogrio.errors.FeatureError, sqlite3.OperationalError, OSError)
     try:
         path.unlink(missing_ok=True)
         with _gdal_options(OGR_CURRENT_DATE=moment, OGR_SQLITE_SYNCHRONOUS="OFF"):
             for definition, layer in given:
-                _write_layer(path, definition, layer, crs_wkt=crs_wkt, metadata=metadata)
-        _write_descriptions(path, [definition for definition, _ in given], moment)
+                _write_layer(path, definition, layer, crs_wkt)
+        about = {"title": title, "description": description, "date": moment}
+        _write_descriptions(path, [definition for definition, _ in given], about)
     except failures as error:
         path.unlink(missing_ok=True)
         raise TargetError(
@@ -137,9 +156,7 @@ def _gdal_options(**options: str) -> Iterator[None]:
         pyogrio.set_gdal_config_options(former)
 
 
-def _write_layer(
-    path: Path, definition: LayerDefinition, layer: Layer, *, crs_wkt: str, metadata: Mapping[str, str]
-) -> None:
+def _write_layer(path: Path, definition: LayerDefinition, layer: Layer, crs_wkt: str) -> None:
     import pyogrio.raw
 
     data = [_typed(layer.columns[column.name], column) for column in definition.columns]
@@ -154,7 +171,7 @@ def _write_layer(
         },
     }
     if not path.exists():
-        more |= {"dataset_options": {"VERSION": "1.3"}, "dataset_metadata": dict(metadata)}
+        more["dataset_options"] = {"VERSION": "1.3"}
     if definition.geometry is not None:
         more |= {"geometry_type": definition.geometry, "crs": crs_wkt, "promote_to_multi": False}
         more |= {"field_mask": [null for _, null in data], "gdal_tz_offsets": _utc(data, fields)}
@@ -210,24 +227,22 @@ def _wkb(layer: Layer, geometry_type: str) -> Values:
     return wkb
 
 
-def _write_descriptions(path: Path, definitions: list[LayerDefinition], moment: str) -> None:
-    """Describe the columns and store the styles. Closed before anyone else opens or hashes the file."""
+def _write_descriptions(path: Path, definitions: list[LayerDefinition], about: Mapping[str, str]) -> None:
+    """Describe file and columns, and store the styles. Closed before anyone else opens or hashes the file."""
     styled = [definition for definition in definitions if definition.styled]
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA synchronous = OFF")
         connection.execute("BEGIN IMMEDIATE")
+        for statement in _TABLES:
+            connection.execute(statement)
+        connection.executemany("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)", _EXTENSIONS)
         _describe_columns(connection, definitions)
-        _store_styles(connection, styled, moment)
+        _describe_file(connection, about)
+        _store_styles(connection, styled, about["date"])
         connection.execute("COMMIT")
 
 
 def _describe_columns(connection: sqlite3.Connection, definitions: list[LayerDefinition]) -> None:
-    for statement in (_EXTENSIONS_TABLE, _DATA_COLUMNS_TABLE, _CONSTRAINTS_TABLE):
-        connection.execute(statement)
-    connection.executemany(
-        "INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)",
-        [(table, *_SCHEMA_EXTENSION) for table in ("gpkg_data_columns", "gpkg_data_column_constraints")],
-    )
     connection.executemany(
         "INSERT INTO gpkg_data_columns (table_name, column_name, title, description) VALUES (?, ?, ?, ?)",
         [
@@ -235,6 +250,23 @@ def _describe_columns(connection: sqlite3.Connection, definitions: list[LayerDef
             for definition in definitions
             for column in definition.columns
         ],
+    )
+
+
+def _describe_file(connection: sqlite3.Connection, about: Mapping[str, str]) -> None:
+    """Say what the file is, in Dublin Core's terms.
+
+    Not in GDAL's own form: reading that, GDAL leaves a file of its own beside ours.
+    """
+    root = ET.Element("metadata", {"xmlns:dc": _DUBLIN_CORE})
+    for term, text in about.items():
+        ET.SubElement(root, f"dc:{term}").text = text
+    connection.execute(
+        "INSERT INTO gpkg_metadata VALUES (1, 'dataset', ?, 'text/xml', ?)",
+        [_DUBLIN_CORE, ET.tostring(root, encoding="unicode")],
+    )
+    connection.execute(
+        "INSERT INTO gpkg_metadata_reference VALUES ('geopackage', NULL, NULL, NULL, ?, 1, NULL)", [about["date"]]
     )
 
 
@@ -249,7 +281,6 @@ def _explained(column: Column) -> str:
 
 
 def _store_styles(connection: sqlite3.Connection, styled: list[LayerDefinition], moment: str) -> None:
-    connection.execute(_STYLES_TABLE)
     connection.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
         "styleQML, useAsDefault, description, owner, update_time) VALUES ('', '', ?, ?, ?, ?, 1, ?, '', ?)",

@@ -101,44 +101,56 @@ def make(
     _write(folder / "design" / "piles.csv", design)
 
     head = rng.normal(0.0, 0.008, (piles, 2))
-    _write_parts(folder / "pickups", files_per_table, {
-        "point": np.array([f"C{number}" for number in range(1, piles + 1)], dtype=object),
-        "pile_id": ids,
-        "easting": (easting + head[:, 0]).round(3),
-        "northing": (northing + head[:, 1]).round(3),
-        "level": (CUT_OFF + rng.normal(0.3, 0.1, piles)).round(3),
-        "shot": "centre",
-        "object": "head",
-        "surveyed_at": _times(drilled + np.timedelta64(9, "h")),
-        "setup": np.char.add("S", (place // 40).astype(str)),
-        "surveyor": "Surveyor 1",
-    })
+    _write_parts(
+        folder / "pickups",
+        files_per_table,
+        {
+            "point": np.array([f"C{number}" for number in range(1, piles + 1)], dtype=object),
+            "pile_id": ids,
+            "easting": (easting + head[:, 0]).round(3),
+            "northing": (northing + head[:, 1]).round(3),
+            "level": (CUT_OFF + rng.normal(0.3, 0.1, piles)).round(3),
+            "shot": "centre",
+            "object": "head",
+            "surveyed_at": _times(drilled + np.timedelta64(9, "h")),
+            "setup": np.char.add("S", (place // 40).astype(str)),
+            "surveyor": "Surveyor 1",
+        },
+    )
 
     lean = rng.normal(0.0, 2.0, (piles, 2))
     row = np.repeat(place, tilts_per_pile)
     number = np.tile(np.arange(1, tilts_per_pile + 1), piles)
     deepest = COMMENCE - TOE
-    _write_parts(folder / "tilts", files_per_table, {
-        "pile_id": ids[row],
-        "read_at": _times(drilled[row] + (number * 25 - 180).astype("timedelta64[m]")),
-        "depth": (deepest * number / tilts_per_pile).round(2),
-        "tilt_a": (lean[row, 0] + rng.normal(0.0, 1.0, row.size)).round(2),
-        "tilt_b": (lean[row, 1] + rng.normal(0.0, 1.0, row.size)).round(2),
-        "unit": "mm/m",
-        "bearing_a_deg": bearing[row].round(1),
-        "reader": np.where(row % 3 == 0, "Rig 1", "Rig 2"),
-    })
+    _write_parts(
+        folder / "tilts",
+        files_per_table,
+        {
+            "pile_id": ids[row],
+            "read_at": _times(drilled[row] + (number * 25 - 180).astype("timedelta64[m]")),
+            "depth": (deepest * number / tilts_per_pile).round(2),
+            "tilt_a": (lean[row, 0] + rng.normal(0.0, 1.0, row.size)).round(2),
+            "tilt_b": (lean[row, 1] + rng.normal(0.0, 1.0, row.size)).round(2),
+            "unit": "mm/m",
+            "bearing_a_deg": bearing[row].round(1),
+            "reader": np.where(row % 3 == 0, "Rig 1", "Rig 2"),
+        },
+    )
 
     length = CUT_OFF - TOE
-    _write_parts(folder / "records", files_per_table, {
-        "pile_id": ids,
-        "drilled_at": _times(drilled),
-        "concreted_at": _times(drilled + np.timedelta64(3, "h")),
-        "toe_level": (TOE + rng.normal(0.0, 0.03, piles)).round(2),
-        "casing_od_mm": DIAMETER_MM,
-        "concrete_m3": (np.pi / 4 * 0.88**2 * length * rng.normal(1.08, 0.03, piles)).round(1),
-        "rig": np.where(place % 3 == 0, "Rig 1", "Rig 2"),
-    })
+    _write_parts(
+        folder / "records",
+        files_per_table,
+        {
+            "pile_id": ids,
+            "drilled_at": _times(drilled),
+            "concreted_at": _times(drilled + np.timedelta64(3, "h")),
+            "toe_level": (TOE + rng.normal(0.0, 0.03, piles)).round(2),
+            "casing_od_mm": DIAMETER_MM,
+            "concrete_m3": (np.pi / 4 * 0.88**2 * length * rng.normal(1.08, 0.03, piles)).round(1),
+            "rig": np.where(place % 3 == 0, "Rig 1", "Rig 2"),
+        },
+    )
     return folder
 
 

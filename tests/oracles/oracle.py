@@ -673,11 +673,10 @@ class Oracle:
             z = pile.cut_off
             settled = False
             if self.reaches(pile, z):
-                rule = self.settings.decide.encroach
                 if by_movement:
-                    settled |= self.judge(rule, p_movement(z), movement(z) > allowed(z) + SLACK) == "outside"
+                    settled |= self.judge("guarded", p_movement(z), movement(z) > allowed(z) + SLACK) == "outside"
                 if outline is not None:
-                    settled |= self.judge(rule, p_face(z), face(z) > tolerance.clear_mm / 1000 + SLACK) == "outside"
+                    settled |= self.judge("guarded", p_face(z), face(z) > tolerance.clear_mm / 1000 + SLACK) == "outside"
             return {"encroach_verdict": "outside" if settled else "not surveyed"}
         axis = pile.axes[self.model]
         named = [pile.cut_off, pile.formation, pile.centre.level, axis.deepest, *axis.vertices]
@@ -755,6 +754,12 @@ class Oracle:
             named += [*axis.vertices, pile.centre.level, axis.deepest]
         return sorted({z for z in named if bottom <= z <= top}, reverse=True)
 
+    def pit_normal(self, a: Pile, b: Pile) -> Vector:
+        """The joint's normal on the pit side, as the wall of the first pile has it."""
+        t = unit(add(b.at, a.at, -1))
+        n = turned(t, pit_is_left(self.site, a.row["wall"]))
+        return (-n[0], -n[1]) if a.n is not None and dot(n, a.n) < 0 else n
+
     def sections(self, a: Pile, b: Pile, z: float, model: str) -> dict[str, float]:
         """Chord, thickness, band and opening at level z, from polygons with many corners."""
         from shapely import Point
@@ -762,8 +767,7 @@ class Oracle:
 
         origin = a.at
         ca, cb = add(self.at(a, z, model), origin, -1), add(self.at(b, z, model), origin, -1)
-        t = unit(add(b.at, a.at, -1))
-        n = turned(t, pit_is_left(self.site, a.row["wall"]))
+        n = self.pit_normal(a, b)
         segments = 4096
         disc_a, disc_b = Point(*ca).buffer(a.radius, quad_segs=segments), Point(*cb).buffer(b.radius, quad_segs=segments)
         crossing = disc_a.exterior.intersection(disc_b.exterior)
@@ -804,12 +808,13 @@ class Oracle:
             "toe_level": short,
             "verdict": "not surveyed" if short is None else "outside",
         }
-        rule = self.settings.decide.joint
         if self.reaches(a, top) and self.reaches(b, top):
             o = self.overlap(a, b, top, self.model)
             out["overlap_cut_off_mm"] = 1000 * o
-            if not (a.axes and b.axes) and self.judge(rule, self.p(a, b, top, self.model), o < required - SLACK) == "outside":
-                out["verdict"] = "outside"
+            # beyond doubt, whatever the rule
+            lost = self.judge("guarded", self.p(a, b, top, self.model), o < required - SLACK) == "outside"
+            if not (a.axes and b.axes) and lost:
+                out |= {"verdict": "outside", "lost_level": top}
         if not (a.centre and b.centre and a.axes and b.axes):
             return out
         out["levels_known"] = True
@@ -841,11 +846,12 @@ class Oracle:
             verdict = "unresolved"
         if short is not None:
             verdict = "outside"
+        two_models = any(p.axes[self.model].method != "profile" for p in (a, b))
         sure_levels = [z for z in (sure, results[self.other][6], short) if z is not None]
         formation = a.formation
         sections = self.sections(a, b, formation, self.model)
         t = unit(add(b.at, a.at, -1))
-        n = turned(t, pit_is_left(self.site, a.row["wall"]))
+        n = self.pit_normal(a, b)
         moved = add(self.w(a, b, least_level, self.model), add(b.at, a.at, -1), -1)
         out |= {
             "overlap_formation_mm": 1000 * self.overlap(a, b, formation, self.model),
@@ -863,8 +869,8 @@ class Oracle:
             "least_across_mm": 1000 * dot(moved, n),
             "p_interlock": p,
             "governing_level": governing,
-            "other_model_least_overlap_mm": 1000 * results[self.other][0],
-            "other_model_least_level": results[self.other][1],
+            "other_model_least_overlap_mm": 1000 * results[self.other][0] if two_models else None,
+            "other_model_least_level": results[self.other][1] if two_models else None,
             "verdict": verdict,
             "p_other": results[self.other][4],
             "p_at": lambda z: self.p(a, b, z, self.model),

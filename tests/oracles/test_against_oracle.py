@@ -303,6 +303,33 @@ def test_probability_and_uncertainty_belong_to_the_governing_level(seed):
     assert wrong == []
 
 
+def test_one_set_up_in_two_files():
+    """A set-up is what the column says it is, else the file: what two piles of it share cancels between them."""
+    design = builders.straight_wall(3)
+    pickups = [
+        {
+            "point": row["pile_id"],
+            "pile_id": row["pile_id"],
+            "easting": row["easting"],
+            "northing": row["northing"],
+            "level": 3.2,
+            "surveyed_at": "2025-03-03",
+            "setup": "S1",
+            "file": f"pickups/{place}.csv",
+        }
+        for place, row in enumerate(design)
+    ]
+    tilts = [
+        {"pile_id": row["pile_id"], "read_at": "2025-03-02", "depth": 16.0, "tilt_a": 0.0, "tilt_b": 5.0 * place, "unit": "mm/m", "bearing_a_deg": 0.0}
+        for place, row in enumerate(design)
+    ]
+    site = builders.Site(toml=builders.site_file(), design=design, pickups=pickups, tilts=tilts)
+    given = reconcile(builders.to_survey(site)).joints
+    depth = 3.2 + 9.5
+    assert given["governing_level"] == pytest.approx([-9.5, -9.5])
+    assert given["u_overlap_mm"] == pytest.approx(2 * [math.sqrt(2 * 5**2 + 2 * depth**2 * (1.0**2 + 0.5**2))], abs=1e-3)
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_levels_known(seed):
     assert {i: bool(g["levels_known"]) for i, (g, _) in case(seed).joints.items()} == {

@@ -14,7 +14,7 @@ import numpy as np
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import HAIR, INK, Box
 from asbuilt.output.sheets.lettering import DESCENT, clean, text_width
-from asbuilt.output.sheets.placing import Boxes, join, place, spread_rank
+from asbuilt.output.sheets.placing import Boxes, Room, join, place, spread_rank
 from asbuilt.output.sheets.symbols import LOOKS, draw_markers
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.plan import Plan
 
-__all__ = ["EVERY", "Flags", "cut_flags", "every_id", "joint_flags", "pile_flags", "wall_names"]
+__all__ = ["EVERY", "Flags", "cut_flags", "every_id", "free_room", "joint_flags", "pile_flags", "wall_names"]
 
 #: From this scale on, small, only every fifth id is written, and every id of what is not within.
 FEWER_IDS_FROM, EVERY = 250, 5
@@ -173,14 +173,14 @@ def _want(
 
 
 def _place(
-    choices: Sequence[_Choice], *, codes: Integers, rank: Integers, taken: Boxes, area: Box, foot: Floats
+    choices: Sequence[_Choice], *, codes: Integers, rank: Integers, room: Room, foot: Floats
 ) -> tuple[Flags, Integers]:
     """Place flags, each in the first of ``choices`` that has room; return also the number of the one taken, or -1."""
     options = [choice.boxes() for choice in choices]
-    chosen = place(options, rank=rank, taken=taken, area=area)
+    chosen = place(options, rank=rank, room=room)
     labels: list[Label] = []
     leaders, marks = [np.empty((0, 2, 2))], [np.empty((0, 2))]
-    boxes, marked_codes = [taken.take(NONE)], [NONE]
+    boxes, marked_codes = [options[0].take(NONE)], [NONE]
     size = marker_size(choices[0].wanted.height)
     for number, choice in enumerate(choices):
         rows = np.flatnonzero(chosen == number)
@@ -231,16 +231,17 @@ def _strips(start: Floats, end: Floats, half_width: float, parts: int) -> Boxes:
     return Boxes(centre=centre, half=half, axis=np.repeat(axis, parts, axis=0))
 
 
-def _drawn(plan: Plan) -> Boxes:
-    """Return what circles, vectors, joint strokes and the clear outline cover."""
+def free_room(plan: Plan) -> Room:
+    """Return the room that circles, vectors, joint strokes and the clear outline leave."""
     known = plan.surveyed
-    circles = _squares(
-        np.where(known[:, None], plan.built, plan.design), 0.8 * np.maximum(plan.radius, plan.design_radius)
-    )
-    vectors = _strips(plan.design[known], plan.tip[known], 0.6, 4)
-    strokes = _strips(plan.joint_foot, plan.joint_end, 0.3, 1)
-    edges = [_strips(ring[:-1], ring[1:], 0.4, _parts(ring)) for ring in plan.outline]
-    return join([circles, vectors, strokes, *edges])
+    room = Room(_inset(plan.view.box))
+    reach = 0.8 * np.maximum(plan.radius, plan.design_radius)
+    room.cover(_squares(np.where(known[:, None], plan.built, plan.design), reach))
+    room.cover(_strips(plan.design[known], plan.tip[known], 0.2, 4))
+    room.cover(_strips(plan.joint_foot, plan.joint_end, 0.1, 1))
+    for ring in plan.outline:
+        room.cover(_strips(ring[:-1], ring[1:], 0.2, _parts(ring)))
+    return room
 
 
 def _parts(ring: Floats) -> int:
@@ -248,7 +249,7 @@ def _parts(ring: Floats) -> int:
     return int(min(200.0, np.ceil(float(np.max(np.hypot(*np.diff(ring, axis=0).T))) / 10.0 + 1e-9)))
 
 
-def cut_flags(plan: Plan) -> Flags:
+def cut_flags(plan: Plan, room: Room) -> Flags:
     """Write the true offset at the head of each vector that is cut short."""
     rows = np.flatnonzero(plan.cut & plan.surveyed)
     offset = np.asarray(plan.result.piles["offset_mm"], dtype=np.float64)[rows]
@@ -260,21 +261,20 @@ def cut_flags(plan: Plan) -> Flags:
         _spread(wanted, np.zeros(len(rows)), np.ones(len(rows), dtype=bool), (1.0, 3.0, 6.0, 10.0)),
         codes=np.full(len(rows), -1),
         rank=np.arange(len(rows)),
-        taken=_drawn(plan),
-        area=_inset(plan.view.box),
+        room=room,
         foot=np.full(len(rows), 99.0),
     )
     return flags
 
 
-def joint_flags(plan: Plan, taken: Boxes) -> Flags:
+def joint_flags(plan: Plan, room: Room) -> Flags:
     """Put marker and letter of every joint that is not within at the end of its stroke.
 
     Parameters
     ----------
     plan : Plan
-    taken : Boxes
-        What other flags cover.
+    room : Room
+        What is free; the flags placed are taken from it.
     """
     rows = np.flatnonzero(plan.joint_verdict > WITHIN)
     codes = plan.joint_verdict[rows]
@@ -286,8 +286,7 @@ def joint_flags(plan: Plan, taken: Boxes) -> Flags:
         _spread(wanted, np.zeros(len(rows)), everyone, steps.tolist()),
         codes=codes,
         rank=spread_rank([_TURN[codes]]),
-        taken=join([_drawn(plan), taken]),
-        area=_inset(plan.view.box),
+        room=room,
         foot=np.zeros(len(rows)),
     )
     return replace(flags, left_out=int((chosen < 0).sum()))
@@ -312,14 +311,14 @@ def _outward(plan: Plan) -> Floats:
     return np.where(np.isfinite(away), away, np.stack([np.cos(turn), np.sin(turn)], axis=1))
 
 
-def pile_flags(plan: Plan, taken: Boxes) -> Flags:
+def pile_flags(plan: Plan, room: Room) -> Flags:
     """Write pile ids on leaders on the outer side of the wall, with marker and letter where not within.
 
     Parameters
     ----------
     plan : Plan
-    taken : Boxes
-        What other flags cover.
+    room : Room
+        What is free; the flags placed are taken from it.
     """
     ids = [str(name) for name in plan.result.piles["pile_id"]]
     wanted, at_joint = wanted_ids(plan)
@@ -348,22 +347,20 @@ def pile_flags(plan: Plan, taken: Boxes) -> Flags:
         [*whole, *letter],
         codes=codes,
         rank=spread_rank([np.where(at_joint & (codes == WITHIN), 2, _TURN[codes]), fifth.astype(np.int64)]),
-        taken=join([_drawn(plan), taken]),
-        area=_inset(plan.view.box),
+        room=room,
         foot=foot,
     )
     return replace(flags, left_out=int((wanted & ((chosen < 0) | (chosen >= len(whole)))).sum()))
 
 
-def wall_names(plan: Plan, taken: Boxes) -> Flags:
+def wall_names(plan: Plan, room: Room) -> Flags:
     """Write each wall's name on its pit side: inside a closed wall, else beside one of its piles."""
     piles, settings = plan.result.piles, plan.result.survey.settings
     walls = np.asarray(piles["wall"], dtype=object)
     pit = np.nan_to_num(np.stack([piles.pit_e, piles.pit_n], axis=1))
     large, small = 1.4 * plan.text, plan.text
-    blocked = join([_drawn(plan), taken])
     labels: list[Label] = []
-    boxes = [taken.take(NONE)]
+    boxes = [_squares(np.empty((0, 2)), np.empty(0))]
     for name, wall in settings.walls.items():
         rows = np.flatnonzero(walls == name)
         if not len(rows):
@@ -375,12 +372,11 @@ def wall_names(plan: Plan, taken: Boxes) -> Flags:
             clear = float(np.max(plan.radius)) + 6.0 + float(np.abs(pit[row]) @ half)
             places += [plan.design[row] + pit[row] * (clear + more) for more in (0.0, 6.0, 12.0)]
         options = [Boxes(centre=at[None, :], half=half[None, :], axis=np.array([[1.0, 0.0]])) for at in places]
-        chosen = int(place(options, rank=np.zeros(1, dtype=np.int64), taken=blocked, area=_inset(plan.view.box))[0])
+        chosen = int(place(options, rank=np.zeros(1, dtype=np.int64), room=room)[0])
         if chosen < 0:
             continue
         x, y = places[chosen]
         labels.append(Label(x=x - text_width(first, large) / 2, y=y + 0.1 * large, text=first, height=large))
         labels.append(Label(x=x - text_width(second, small) / 2, y=y - 1.6 * small, text=second, height=small))
         boxes.append(options[chosen])
-        blocked = join([blocked, options[chosen]])
     return Flags(labels=tuple(labels), boxes=join(boxes), leaders=np.empty((0, 2, 2)))

@@ -1,7 +1,8 @@
 """Where labels go: turned boxes that must not touch one another, nor what is drawn already.
 
-Boxes near one another are found through a grid, all at once; who yields to whom is settled by rank, which gives what
-going through the boxes one by one in that order would give.
+Labels that are wanted at once are compared as turned boxes, those near one another found through a grid; who yields to
+whom is settled by rank, which gives what going through them one by one in that order would give. What is there already
+is kept as covered cells of the paper, so that ten thousand circles under one label cost no more than one.
 """
 
 from __future__ import annotations
@@ -17,7 +18,10 @@ if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats, Integers
     from asbuilt.output.sheets.canvas import Box
 
-__all__ = ["Boxes", "join", "overlapping", "place", "spread_rank"]
+__all__ = ["Boxes", "Room", "join", "overlapping", "place", "spread_rank"]
+
+#: Side of a cell of covered paper [mm].
+CELL = 0.25
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,8 +114,49 @@ def _settle(i: Integers, j: Integers, rank: Integers) -> Booleans:
     return stays
 
 
-def place(options: Sequence[Boxes], *, rank: Integers, taken: Boxes, area: Box) -> Integers:
-    """Choose one option for each label.
+class Room:
+    """What is covered on a rectangle of paper, in cells of a quarter of a millimetre."""
+
+    def __init__(self, area: Box) -> None:
+        self.area = area
+        self._low = np.array([area.left, area.bottom])
+        self._shape = np.ceil(np.array([area.width, area.height]) / CELL).astype(np.int64) + 1
+        self._covered = np.zeros(int(self._shape.prod()), dtype=bool)
+
+    def cover(self, boxes: Boxes) -> None:
+        """Mark the cells that boxes cover, and a rim of one or two cells, so that none that touches one is missed."""
+        cells, inside = self._cells(boxes, grow=2.0 * CELL, spacing=0.7 * CELL)
+        self._covered[cells[inside]] = True
+
+    def meets(self, boxes: Boxes) -> Booleans:
+        """Return which boxes touch what is covered, or reach out of the area."""
+        met = np.ones(len(boxes), dtype=bool)
+        corners = boxes.corners()
+        high = self._low + (self.area.width, self.area.height)
+        within = np.flatnonzero(np.all((corners >= self._low) & (corners <= high), axis=(1, 2)))
+        if len(within):
+            cells, inside = self._cells(boxes.take(within), grow=0.0, spacing=1.2 * CELL)
+            met[within] = (self._covered[cells] & inside).any(axis=1)
+        return met
+
+    def _cells(self, boxes: Boxes, *, grow: float, spacing: float) -> tuple[Integers, Booleans]:
+        """Return the cells under a lattice of points in each box (n, k), and whether they lie in the area."""
+        if not len(boxes):
+            return np.empty((0, 0), dtype=np.int64), np.empty((0, 0), dtype=bool)
+        half = boxes.half + grow
+        counts = np.ceil(2.0 * half.max(axis=0) / spacing).astype(np.int64) + 1
+        u, v = np.meshgrid(np.linspace(-1.0, 1.0, counts[0]), np.linspace(-1.0, 1.0, counts[1]))
+        along = half[:, :1] * u.ravel()
+        across = half[:, 1:] * v.ravel()
+        cos, sin = boxes.axis[:, :1], boxes.axis[:, 1:]
+        column = np.floor((boxes.centre[:, :1] - self._low[0] + along * cos - across * sin) / CELL).astype(np.int64)
+        row = np.floor((boxes.centre[:, 1:] - self._low[1] + along * sin + across * cos) / CELL).astype(np.int64)
+        inside = (column >= 0) & (column < self._shape[0]) & (row >= 0) & (row < self._shape[1])
+        return np.where(inside, column * self._shape[1] + row, 0), inside
+
+
+def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
+    """Choose one option for each label, and cover what is chosen.
 
     Parameters
     ----------
@@ -119,10 +164,8 @@ def place(options: Sequence[Boxes], *, rank: Integers, taken: Boxes, area: Box) 
         Each holds one box for every label, the most wanted first. A box with a NaN centre is no option.
     rank : array (n,)
         Lower wins; no two alike.
-    taken : Boxes
-        What no label may touch.
-    area : Box
-        Labels lie wholly in it.
+    room : Room
+        What no label may touch, and where labels wholly lie; the chosen ones are added.
 
     Returns
     -------
@@ -130,23 +173,15 @@ def place(options: Sequence[Boxes], *, rank: Integers, taken: Boxes, area: Box) 
         Number of the option chosen, -1 where there is no room.
     """
     chosen = np.full(len(rank), -1, dtype=np.int64)
-    low = np.array([area.left, area.bottom])
-    high = np.array([area.right, area.top])
     for number, option in enumerate(options):
-        corners = option.corners()
-        fits = np.all((corners >= low) & (corners <= high), axis=(1, 2)) & (chosen < 0)
-        waiting = np.flatnonzero(fits)
-        if not len(waiting):
-            continue
-        hit = np.zeros(len(waiting), dtype=bool)
-        hit[overlapping(option.take(waiting), taken)[0]] = True
-        waiting = waiting[~hit]
+        waiting = np.flatnonzero(chosen < 0)
+        waiting = waiting[~room.meets(option.take(waiting))]
         boxes = option.take(waiting)
         i, j = overlapping(boxes, boxes)
         other = i != j
         stays = _settle(i[other], j[other], rank[waiting])
         chosen[waiting[stays]] = number
-        taken = join([taken, boxes.take(stays)])
+        room.cover(boxes.take(stays))
     return chosen
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, Box
-from asbuilt.output.sheets.flags import cut_flags, joint_flags, pile_flags, wall_names
+from asbuilt.output.sheets.flags import cut_flags, free_room, joint_flags, pile_flags, wall_names
 from asbuilt.output.sheets.frame import Sheet, Viewport
 from asbuilt.output.sheets.lettering import clean, text_width
 from asbuilt.output.sheets.notes import CAUTION, plan_notes
@@ -100,10 +100,9 @@ def deviation_plan(result: Reconciliation, area: Box, text: float) -> Sheet:
     )
     bars = Box(left=box.left, bottom=area.bottom + 1.0, width=box.width, height=strip - 1.5)
     plan = _lay_out(result, box, text)
-    cut = cut_flags(plan)
-    joints = joint_flags(plan, cut.boxes)
-    piles = pile_flags(plan, join([cut.boxes, joints.boxes]))
-    names = wall_names(plan, join([cut.boxes, joints.boxes, piles.boxes]))
+    room = free_room(plan)
+    cut, joints = cut_flags(plan, room), joint_flags(plan, room)
+    piles, names = pile_flags(plan, room), wall_names(plan, room)
 
     def draw(canvas: Canvas) -> None:
         covered = join([flags.boxes for flags in (cut, joints, piles, names)])

@@ -1,0 +1,73 @@
+"""Where a probability passes the confidence asked for, between a level where it suffices and one where it does not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtri
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from asbuilt.model import Floats, Integers
+
+__all__ = ["CROSSING_M", "crossing"]
+
+#: Levels are refined to this [m].
+CROSSING_M = 1e-4
+_STEPS = 64
+
+
+def _probit(p: Floats) -> Floats:
+    score: Floats = ndtri(np.clip(p, 1e-15, 1 - 1e-15))
+    return score
+
+
+def crossing(
+    probability: Callable[[Integers, Floats], Floats],
+    confidence: float,
+    *,
+    high: Floats,
+    low: Floats,
+    p_high: Floats,
+    p_low: Floats,
+) -> Floats:
+    """Return the levels (k,) where p(z) passes the confidence, within 0.1 mm: false position on the probit, guarded.
+
+    Parameters
+    ----------
+    probability : callable
+        p of some of the k items, given by their places, at one level each.
+    confidence : float
+        Probability asked for.
+    high, low : (k,) arrays
+        Levels [m]: at ``high`` p suffices, at ``low`` it does not; either may be the higher one.
+    p_high, p_low : (k,) arrays
+        p there.
+
+    Returns
+    -------
+    (k,) array
+        The end of the last bracket at which p does not suffice [m].
+    """
+    target = float(ndtri(confidence))
+    f_high, f_low = _probit(p_high) - target, _probit(p_low) - target
+    high, low = high.copy(), low.copy()
+    active = np.arange(len(high))
+    for step in range(_STEPS):
+        active = active[np.abs(high[active] - low[active]) > CROSSING_M / 2]
+        if not len(active):
+            break
+        a, b = high[active], low[active]
+        fraction = f_high[active] / (f_high[active] - f_low[active])
+        if step % 3 == 2:
+            fraction = np.full(len(active), 0.5)
+        # stay clear of the ends by less than the precision asked for, so that the bracket closes from both sides
+        margin = np.minimum(0.25, 0.4 * CROSSING_M / np.abs(a - b))
+        z = a + np.clip(fraction, margin, 1 - margin) * (b - a)
+        p = probability(active, z)
+        f, enough = _probit(p) - target, p >= confidence
+        high[active[enough]], f_high[active[enough]] = z[enough], f[enough]
+        low[active[~enough]], f_low[active[~enough]] = z[~enough], f[~enough]
+    return low

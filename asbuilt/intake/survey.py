@@ -1,0 +1,328 @@
+"""The door to a survey folder: every file is read once, everything is checked, then raised at once or handed on."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from asbuilt.columns import LAYERS, TABLES, TableDefinition
+from asbuilt.errors import InputError, Problem, UsageError
+from asbuilt.intake import loads
+from asbuilt.intake.design import DesignCheck, check_design, cut_off_levels
+from asbuilt.intake.sources import LOADS, Source, files_of_loads, read_source
+from asbuilt.intake.tables import Part, empty_part, join, read_table
+from asbuilt.model import Finding, InputFile, Survey
+from asbuilt.settings import Design, Draft, draft_settings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from asbuilt.model import Table
+
+    Progress = Callable[[str, float], None]
+
+__all__ = ["read_survey"]
+
+SITE = "site.toml"
+LEDGER = "ledger.csv"
+DESIGN = "design/piles.csv"
+OUTLINE = "design/clear_outline.geojson"
+SINGLE = {"control": "control/points.csv", "set_out": "set_out/approved.csv", "decisions": "decisions.csv"}
+"""Tables of one file each, which may be absent."""
+TABLE_ENDINGS = (".csv", ".txt")
+VECTOR_ENDINGS = (".gpkg", ".geojson", ".json")
+NAMES_PILES = frozenset({"design", "set_out", *LOADS})
+"""Tables whose rows belong to a pile."""
+LEDGER_TABLE = TableDefinition(
+    name="ledger",
+    where=LEDGER,
+    meaning=LAYERS["ledger"].meaning,
+    columns=tuple(replace(column, kind="text", column_needed=True) for column in LAYERS["ledger"].columns),
+)
+FARTHEST_OUTLINE_M = 1000.0
+"""A clear outline farther than this from every design centre is not in the site grid."""
+
+
+def read_survey(folder: Path, *, progress: Progress | None = None, extra: Sequence[Source] = ()) -> Survey:
+    """Read a survey folder, check it in one pass and return it.
+
+    Parameters
+    ----------
+    folder
+        The survey folder. Nothing in it is written.
+    progress
+        Called with what is being read and the share done, 0 to 1.
+    extra
+        Files that are read as if they stood in the folder at their path, in place of what stands there: for trying a
+        load before it is taken in.
+
+    Raises
+    ------
+    UsageError
+        When there is no such folder.
+    InputError
+        With every problem of every file, the site file included.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise UsageError(f"{folder}: {'not a folder' if folder.exists() else 'no such folder'}; give a survey folder")
+    reading = _Reading(folder, progress or _silent, {source.path: source for source in extra})
+    survey = reading.survey()
+    if survey is None:
+        raise InputError(reading.problems)
+    return survey
+
+
+def _silent(_what: str, _share: float) -> None:
+    pass
+
+
+class _Reading:
+    """One pass over a folder: what was found so far."""
+
+    def __init__(self, folder: Path, progress: Progress, extra: Mapping[str, Source]) -> None:
+        self.folder = folder
+        self.progress = progress
+        self.extra = extra
+        self.problems: list[Problem] = []
+        self.files: list[InputFile] = []
+        self.places: dict[str, int] = {}
+
+    def survey(self) -> Survey | None:
+        """Return the survey, or None when there are problems."""
+        draft = self._settings()
+        self.problems.extend(draft.problems)
+        parts = self._tables(draft)
+        outline = self._outline(draft)
+        design = parts["design"][0]
+        check = check_design(design, draft)
+        self.problems.extend(check.problems)
+        self.problems.extend(_check_loads(parts, draft, check))
+        self.problems.extend(_check_outline(outline, design, self.files))
+        ledger = self._ledger()
+        if self.problems or draft.settings is None:
+            return None
+        self.progress("checked", 1.0)
+        return self._assemble(draft, parts, outline, check, ledger)
+
+    def _read(self, path: str, table: str, *, needed: bool) -> Source | None:
+        """Return a file's bytes; None where it is not there (a problem when ``needed``) or cannot be read."""
+        source = self.extra.get(path)
+        if source is None:
+            if not needed and _is_missing(self.folder / path):
+                return None
+            source = read_source(self.folder, path, table, self.problems)
+        if source is not None:
+            self.places[source.path] = len(self.files)
+            self.files.append(InputFile(path=source.path, table=table, rows=0, sha256=source.sha256))
+        return source
+
+    def _settings(self) -> Draft:
+        unknown = replace(draft_settings("", file=SITE), problems=(), design=None, columns=None)
+        source = self._read(SITE, "settings", needed=True)
+        if source is None:
+            return unknown
+        try:
+            return draft_settings(source.data.decode("utf-8-sig"), file=SITE)
+        except UnicodeDecodeError as error:
+            line = source.data.count(b"\n", 0, error.start) + 1
+            problem = Problem(file=SITE, line=line, text="not UTF-8 text", expected="a TOML file")
+            return replace(unknown, problems=(problem,))
+
+    def _tables(self, draft: Draft) -> dict[str, list[Part]]:
+        """Return the rows of every table, file by file."""
+        paths = list(SINGLE.items())
+        for table in LOADS:
+            there = files_of_loads(self.folder, table, self.problems)
+            new = [path for path, source in self.extra.items() if source.table == table and path not in there]
+            paths.extend((table, path) for path in sorted([*there, *new]))
+        parts: dict[str, list[Part]] = {table: [] for table in TABLES}
+        self.progress(DESIGN, 0.0)
+        parts["design"] = [self._design(draft)]
+        for done, (table, path) in enumerate(paths, 1):
+            self.progress(path, done / (len(paths) + 1))
+            source = self._read(path, table, needed=table in LOADS)
+            if source is None:
+                continue
+            mappings = None if draft.columns is None else draft.columns.get(table, {})
+            part = read_table(source, TABLES[table], mappings=mappings, zone=draft.time_zone)
+            parts[table].append(self._took(part))
+        return parts
+
+    def _took(self, part: Part) -> Part:
+        """Note a part's problems and rows."""
+        self.problems.extend(part.problems)
+        place = self.places[part.path]
+        self.files[place] = replace(self.files[place], rows=len(part))
+        return part
+
+    def _design(self, draft: Draft) -> Part:
+        definition = TABLES["design"]
+        chosen = draft.design or Design()
+        path = self._named_path(draft, "piles", DESIGN, (*TABLE_ENDINGS, *VECTOR_ENDINGS))
+        # Where the site file cannot be read the design may well stand elsewhere.
+        source = None if path is None else self._read(path, "design", needed=draft.design is not None)
+        if path is None or source is None:
+            return empty_part(DESIGN, definition, problems=())
+        if path.lower().endswith(TABLE_ENDINGS):
+            mappings = None if draft.columns is None else draft.columns.get("design", {})
+            return self._took(read_table(source, definition, mappings=mappings, zone=draft.time_zone))
+        from asbuilt.intake.vector import read_vector_design
+
+        return self._took(read_vector_design(source, definition, layer=chosen.layer, fields=chosen.fields))
+
+    def _outline(self, draft: Draft) -> Any:
+        """Return the clear outline (a Shapely polygon), or None."""
+        chosen = draft.design or Design()
+        path = self._named_path(draft, "clear_outline", OUTLINE, VECTOR_ENDINGS)
+        source = None if path is None else self._read(path, "clear_outline", needed=chosen.clear_outline is not None)
+        if source is None:
+            return None
+        from asbuilt.intake.vector import read_vector_outline
+
+        outline, problems = read_vector_outline(source, layer=chosen.clear_outline_layer)
+        self.problems.extend(problems)
+        return outline
+
+    def _named_path(self, draft: Draft, key: str, default: str, endings: tuple[str, ...]) -> str | None:
+        """Return the path that ``[design]`` names, or ``default``; None where it cannot be used."""
+        named: str | None = getattr(draft.design, key, None)
+        if named is None:
+            return default
+        path = PurePosixPath(named)
+        where = ("design", key)
+        if path.is_absolute() or ".." in path.parts or not named.isprintable():
+            self.problems.append(draft.problem(where, f"{named!r} cannot be used", "a path in the survey folder"))
+        elif path.suffix.lower() not in endings:
+            self.problems.append(
+                draft.problem(where, f"{named!r}: unknown kind of file", f"one of {', '.join(endings)}")
+            )
+        elif _size(self.folder / f"{path}-wal"):
+            text = "another program has it open, and part of it is in a file of its own"
+            self.problems.append(Problem(file=str(path), text=text, expected="a file that is closed"))
+        else:
+            return str(path)
+        return None
+
+    def _ledger(self) -> tuple[dict[str, str], ...] | None:
+        """Return the ledger's rows, or None without a ledger."""
+        source = self._read(LEDGER, "ledger", needed=False)
+        if source is None:
+            return None
+        part = self._took(read_table(source, LEDGER_TABLE, mappings={}, zone=ZoneInfo("UTC")))
+        names = list(part.columns)
+        cells = zip(*(part.columns[name].tolist() for name in names), strict=True)
+        return tuple({name: text or "" for name, text in zip(names, row, strict=True)} for row in cells)
+
+    def _assemble(
+        self,
+        draft: Draft,
+        parts: Mapping[str, list[Part]],
+        outline: Any,
+        check: DesignCheck,
+        ledger: tuple[dict[str, str], ...] | None,
+    ) -> Survey:
+        settings = draft.settings
+        assert settings is not None  # noqa: S101  # the caller has looked
+        tables: dict[str, Table] = {}
+        for name, definition in TABLES.items():
+            piles = check.places if name in NAMES_PILES else {}
+            tables[name] = join(definition, parts[name], files=self.places, piles=piles)
+        design = parts["design"][0]
+        tables["design"] = _with(tables["design"], cut_off_level=cut_off_levels(design, settings))
+        for name in ("tilts", "profiles"):
+            level = tables[name]["from_level"]
+            filled = np.where(np.isnan(level), settings.levels.commence, level)
+            tables[name] = _with(tables[name], from_level=filled)
+        every = [part for name in TABLES for part in parts[name]]
+        notes = [note for part in every if (note := part.finding()) is not None]
+        return Survey(
+            settings=settings,
+            folder=str(self.folder),
+            files=tuple(self.files),
+            origin=(_whole_mean(tables["design"]["easting"]), _whole_mean(tables["design"]["northing"])),
+            clear_outline=outline,
+            notes=(*notes, *_not_in_ledger(self.files, ledger)),
+            ledger_rows=ledger or (),
+            **tables,
+        )
+
+
+def _is_missing(path: Path) -> bool:
+    """Tell whether nothing stands at ``path``; what is there and cannot be looked at is not missing."""
+    try:
+        path.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _with(table: Table, **columns: npt.NDArray[Any]) -> Table:
+    return replace(table, columns={**table.columns, **columns})
+
+
+def _whole_mean(values: npt.NDArray[np.float64]) -> float:
+    return float(math.floor(values.mean()))
+
+
+def _check_loads(parts: Mapping[str, list[Part]], draft: Draft, check: DesignCheck) -> Iterator[Problem]:
+    if parts["design"][0].sound("pile_id") and check.places:
+        for table in (*LOADS, "set_out"):
+            yield from loads.check_piles(parts[table], check.places)
+    yield from loads.check_shots(parts["pickups"])
+    if draft.settings is not None:
+        yield from loads.check_tilts(
+            parts["tilts"],
+            sense=draft.settings.readings.sense,
+            known=check.places,
+            why_bearing=check.why_bearing,
+        )
+    yield from loads.check_profiles(parts["profiles"])
+    yield from loads.check_control(parts["control"])
+
+
+def _check_outline(outline: Any, design: Part, files: Sequence[InputFile]) -> Iterator[Problem]:
+    """Yield a clear outline that lies nowhere near the piles: it is in other coordinates."""
+    if outline is None or not len(design) or not design.sound("easting", "northing"):
+        return
+    from shapely import box
+
+    e, n = design.columns["easting"], design.columns["northing"]
+    apart = float(outline.distance(box(e.min(), n.min(), e.max(), n.max())))
+    if apart > FARTHEST_OUTLINE_M:
+        path = next(file.path for file in files if file.table == "clear_outline")
+        what = f"lies {apart:.0f} m from the design piles"
+        yield Problem(file=path, text=what, expected="site-grid coordinates, as theirs")
+
+
+def _not_in_ledger(files: Sequence[InputFile], ledger: Sequence[Mapping[str, str]] | None) -> Iterator[Finding]:
+    """Yield a note for each load that was put into the folder by hand."""
+    in_loads = [file.path for file in files if file.table in LOADS]
+    if ledger is None:
+        if in_loads:
+            count = "1 file stands" if len(in_loads) == 1 else f"{len(in_loads)} files stand"
+            yield _note(LEDGER, f"{count} in the folder without a ledger; they count")
+        return
+    taken = {row["file"] for row in ledger}
+    for path in in_loads:
+        if path not in taken:
+            yield _note(path, "put into the folder by hand: the ledger does not name it; it counts")
+
+
+def _note(path: str, text: str) -> Finding:
+    return Finding(severity="note", kind="not_in_ledger", item=path, text=text, file=path)
