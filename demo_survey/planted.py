@@ -29,7 +29,7 @@ class Case:
 CASES: dict[str, Case] = {
     # two piles that lean apart: sound at cut-off, a gap deep down
     "A006": Case(along=0.0, pit=4.0, lean_along=-6.8, lean_pit=0.6),
-    "A007": Case(along=3.0, pit=-5.0, lean_along=8.0, lean_pit=-0.8),
+    "A007": Case(along=3.0, pit=-5.0, lean_along=10.6, lean_pit=-0.8),
     # both inside their verticality, by inclinometer, and the joint is lost all the same, though not open
     "A012": Case(along=-8.0, pit=2.0, lean_along=-5.0, lean_pit=0.3),
     "A013": Case(along=8.0, pit=-3.0, lean_along=5.0, lean_pit=-0.5),
@@ -42,7 +42,7 @@ CASES: dict[str, Case] = {
     "A024": Case(along=4.0, pit=5.0, lean_along=4.0, lean_pit=0.2),
     # position, encroachment, clear outline
     "A026": Case(along=8.0, pit=-48.0, lean_along=0.5, lean_pit=-1.0),
-    "A029": Case(along=2.0, pit=30.0, lean_along=0.4, lean_pit=6.2),
+    "A029": Case(along=2.0, pit=34.0, lean_along=0.4, lean_pit=7.6),
     "A033": Case(along=0.0, pit=22.0, lean_along=0.9, lean_pit=4.0),
     "A036": Case(along=-5.0, pit=28.0, lean_along=-0.4, lean_pit=4.6),
     # what is missing, and toes

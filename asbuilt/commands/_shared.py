@@ -15,7 +15,7 @@ import threading
 from contextlib import contextmanager
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
 import click
@@ -36,6 +36,7 @@ __all__ = [
     "WIDTH",
     "AsOf",
     "ExitCode",
+    "Step",
     "as_of_option",
     "folder_argument",
     "iso_time",
@@ -261,6 +262,13 @@ def report_problems(error: InputError, *, as_json: bool) -> None:
     click.echo(f"asbuilt: {count} problem{'s' if count != 1 else ''} in the input, nothing was written", err=True)
 
 
+class Step(Protocol):
+    """Is told what is being done, and the share done, 0 to 1, where that is known."""
+
+    def __call__(self, text: str, share: float = math.nan, /) -> None:
+        """Show it."""
+
+
 class _Progress:
     """Says on stderr what is being done, once it has taken over a second."""
 
@@ -271,11 +279,11 @@ class _Progress:
         self._timer = threading.Timer(patience, self._show)
         self._timer.daemon = True
 
-    def __call__(self, text: str) -> None:
+    def __call__(self, text: str, share: float = math.nan, /) -> None:
         with self._lock:
-            self._text = text
+            self._text = text if math.isnan(share) else f"{text} ({share:.0%})"
             if self._status is not None:
-                self._status.update(f"{text} …")
+                self._status.update(f"{self._text} …")
 
     def _show(self) -> None:
         from rich.console import Console
@@ -298,10 +306,10 @@ class _Progress:
 
 
 @contextmanager
-def progress_on(*, patience: float = 1.0) -> Iterator[Callable[[str], None]]:
+def progress_on(*, patience: float = 1.0) -> Iterator[Step]:
     """Yield a function that is told each step, and shows it when the work takes over ``patience`` [s] on a terminal."""
     if not sys.stderr.isatty():
-        yield lambda _text: None
+        yield lambda _text, _share=math.nan, /: None
         return
     progress = _Progress(patience=patience)
     progress.start()

@@ -56,8 +56,7 @@ def command(folder: Path, stage: str, *, as_of: str | None, as_json: bool) -> in
     from asbuilt.reconcile import reconcile
 
     with progress_on() as step:
-        step("reading")
-        survey = read_survey(folder)
+        survey = read_survey(folder, progress=step)
         step("reconciling")
         result = reconcile(survey, as_of=moment(as_of, survey.settings.site.time_zone))
     state = find_stage(result.stages, stage)
@@ -112,13 +111,13 @@ def _decision_object(decision: Mapping[str, Any] | None) -> dict[str, Any] | Non
 
 def holds_lines(state: StageState, result: Reconciliation) -> Iterator[str]:
     """Yield the stage as text, 80 columns wide. The first line says that it releases nothing."""
-    from asbuilt.compute.reasons import level_text
+    from asbuilt.compute.wording import metres
 
     yield "This list releases nothing: the responsible engineer decides, under local codes."
     yield ""
     yield from wrapped(result.survey.settings.site.name)
-    depth = "to the bottom of each joint's range" if state.joints_to is None else f"to {level_text(state.joints_to)} m"
-    yield from wrapped(f"Stage {state.stage}: dig to {level_text(state.level)} m, joints to be sound {depth}")
+    depth = "to the bottom of each joint's range" if state.joints_to is None else f"to {metres(state.joints_to)} m"
+    yield from wrapped(f"Stage {state.stage}: dig to {metres(state.level)} m, joints to be sound {depth}")
     yield f"As of {utc_text(result.as_of)}"
     yield ""
     if state.held_by:
@@ -168,9 +167,9 @@ def _grouped(holds: Sequence[Hold]) -> Iterator[str]:
 
 
 def _decided(decision: Mapping[str, Any]) -> str:
-    from asbuilt.compute.reasons import level_text
+    from asbuilt.compute.wording import metres
 
     down = decision.get("down_to")
-    to = f" down to {level_text(down)}" if down is not None and not math.isnan(down) else ""
+    to = f" down to {metres(down)}" if down is not None and not math.isnan(down) else ""
     lapsed = "" if decision.get("standing") else " (lapsed: what it was decided on has changed)"
     return f"{decision['effect']}{to} by {decision['by']}: {decision['reason']}{lapsed}"

@@ -26,6 +26,7 @@ from asbuilt.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
 
+    from asbuilt.commands._shared import Step
     from asbuilt.model import Reconciliation
 
 __all__ = ["OUTPUTS", "command", "kept_outputs", "write_outputs"]
@@ -36,6 +37,12 @@ OUTPUTS = {
     "schedule": "schedule.csv",
     "joints": "joints.csv",
     "sheets": "sheets.pdf",
+}
+_WORDS = {
+    "geopackage": "all layers and tables, for a GIS",
+    "schedule": "one line for each pile",
+    "joints": "one line for each joint",
+    "sheets": "drawings to print, pages: {pages}",
 }
 RECORD = "run.json"
 
@@ -82,8 +89,7 @@ def command(folder: Path, *, as_of: str | None, out: Path | None, only: tuple[st
     started, clock = datetime.now(UTC), time.perf_counter()
     target = _target(folder, out)
     with progress_on() as step:
-        step("reading the survey")
-        survey = read_survey(folder)
+        survey = read_survey(folder, progress=step)
         step("reconciling")
         result = reconcile(survey, as_of=moment(as_of, survey.settings.site.time_zone))
         files = write_outputs(result, target, only=only, started=started, clock=clock, step=step)
@@ -112,8 +118,8 @@ def write_outputs(
     only: Collection[str] = (),
     started: datetime,
     clock: float,
-    step: Callable[[str], None],
-) -> int | None:
+    step: Step,
+) -> dict[str, str]:
     """Write the kinds of output named in ``only``, by default all, into ``target``: all of them or none.
 
     Parameters
@@ -129,8 +135,8 @@ def write_outputs(
 
     Returns
     -------
-    int or None
-        Pages in the sheets, None when they were not made.
+    dict
+        Each file that is there now, with a word about it.
 
     Raises
     ------
@@ -140,26 +146,26 @@ def write_outputs(
         When the folder cannot be written.
     """
     from asbuilt.output._files import output_set, recover
-    from asbuilt.output.record import inputs_sha256, write_run_record
+    from asbuilt.output.record import write_run_record
 
     recover(target)
     kinds = [kind for kind in OUTPUTS if not only or kind in only]
     inputs = inputs_sha256(result.survey)
-    kept = kept_outputs(target, made=kinds, inputs=inputs, as_of=iso_time(result.as_of))
-    pages = None
+    kept = kept_outputs(target, made=kinds, result=result)
+    files = {}
     with output_set(target, owned=[*OUTPUTS.values(), RECORD], keep=kept) as working:
         for kind in kinds:
             step(f"writing {OUTPUTS[kind]}")
-            written = _WRITERS[kind](working / OUTPUTS[kind], result, inputs)
-            pages = written if kind == "sheets" else pages
+            pages = _WRITERS[kind](working / OUTPUTS[kind], result, inputs)
+            files[OUTPUTS[kind]] = _WORDS[kind].format(pages=pages)
         write_run_record(
             working / RECORD,
             result=result,
-            outputs=[*(OUTPUTS[kind] for kind in kinds), *kept],
+            outputs=[*(working / OUTPUTS[kind] for kind in kinds), *(target / name for name in kept)],
             started=started,
             seconds=time.perf_counter() - clock,
         )
-    return pages
+    return {**files, **dict.fromkeys(kept, "kept: made from the same inputs"), RECORD: "what it was made from, and when"}
 
 
 def _write_geopackage(path: Path, result: Reconciliation, inputs: str) -> None:

@@ -98,7 +98,7 @@ def check_design(design: Part, draft: Draft) -> DesignCheck:
     places = pile_places(design)
     misplaced = list(_positions(design))
     problems = [*_repeated_ids(design, places), *misplaced]
-    if not len(design) and not design.problems:
+    if not len(design) and design.sound() and not design.problems:
         problems.append(Problem(file=design.path, text="no piles", expected="at least one"))
     why = np.zeros(len(design), dtype=np.int8)
     settings = draft.settings

@@ -209,7 +209,7 @@ def _spread(wanted: _Wanted, foot: Floats, mask: Booleans, steps: Sequence[float
         _Choice(wanted=wanted, distance=foot + steps[0] + abs(lines) * 1.5, mask=mask, aside=lines * line)
         for lines in (0.55, -0.55, 1.0, -1.0, 2.0, -2.0, 3.0, -3.0)
     ]
-    return [straight[0], *aside[:4], *straight[1:], *aside[4:]]
+    return [*straight[:2], *aside[:2], *straight[2:], *aside[2:]]
 
 
 def _inset(box: Box) -> Box:
@@ -281,7 +281,7 @@ def joint_flags(plan: Plan, room: Room) -> Flags:
     everyone = np.ones(len(rows), dtype=bool)
     texts = [LOOKS[code].letter for code in codes]
     wanted = _want(plan.joint_end[rows], plan.joint_normal[rows], texts, everyone, plan.text, upright=True)
-    steps = GAP + plan.text * np.array([0.0, 1.4, 2.8, 4.2, 6.0])
+    steps = 1.3 + plan.text * np.array([0.0, 1.4, 2.8, 4.2, 6.0])
     flags, chosen = _place(
         _spread(wanted, np.zeros(len(rows)), everyone, steps.tolist()),
         codes=codes,
@@ -338,15 +338,16 @@ def pile_flags(plan: Plan, room: Room) -> Flags:
     foot = np.maximum(plan.radius, plan.design_radius) + 0.3
     long = _want(base, outward, full, marked, plan.text)
     short = _want(base, outward, letters, marked, plan.text, upright=True)
-    steps = (1.6, 3.0, 5.0, 7.5, 10.5)
+    steps = (1.6, 3.0, 5.0, 7.5, 10.5, 14.0)
     whole = _spread(long, foot, wanted, steps)
     letter = _spread(short, foot, wanted & flagged, steps[:3])
     position = np.asarray(plan.result.piles["position"], dtype=np.float64)
     fifth = np.mod(position, EVERY) > 0
+    grave = np.where(at_joint & (codes == WITHIN), _TURN[1], _TURN[codes])
     flags, chosen = _place(
         [*whole, *letter],
         codes=codes,
-        rank=spread_rank([np.where(at_joint & (codes == WITHIN), 2, _TURN[codes]), fifth.astype(np.int64)]),
+        rank=spread_rank([(~wanted).astype(np.int64), grave, fifth.astype(np.int64)]),
         room=room,
         foot=foot,
     )

@@ -194,7 +194,7 @@ class Frame:
         def draw(canvas: Canvas, x: float, top: float) -> None:
             canvas.text(x, top - 1.9 * t, text, height=1.3 * t)
 
-        return _Piece(height=2.5 * t, draw=draw, keep=True)
+        return _Piece(height=2.7 * t, draw=draw, keep=True)
 
     def _entry(self, entry: Entry) -> _Piece:
         t = self.text

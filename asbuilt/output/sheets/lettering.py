@@ -71,7 +71,7 @@ def text_width(text: str, height: float) -> float:
 
 
 def fit(text: str, width: float, height: float, *, least: float) -> tuple[str, float]:
-    """Return ``text`` and its height [mm], to run ``width``: made smaller down to ``least``, then cut with an ellipsis."""
+    """Return ``text`` and its height [mm], to run ``width``: smaller down to ``least``, then cut, with an ellipsis."""
     text = clean(text)
     runs = text_width(text, height)
     if runs <= width:

@@ -122,10 +122,11 @@ def _texts(result: Reconciliation) -> Iterator[str]:
     missing = not_made(result)
     yield f"Not checked, as no tolerance or limit is set: {', '.join(missing)}." if missing else "No check is left out."
     u = settings.uncertainty
+    lean = f"{_number(u.tilt_mm_per_m)} and systematic {_number(u.tilt_systematic_mm_per_m)} mm/m"
     yield (
         f"Uncertainty, 1 s.d.: pickup {_number(u.pickup_mm)}, set-up {_number(u.setup_mm)}, radius "
-        f"{_number(u.radius_mm)} mm; lean {_number(u.tilt_mm_per_m)} and systematic {_number(u.tilt_systematic_mm_per_m)} mm/m, wander "
-        f"{_number(u.wander_mm_per_m)} mm/m per root metre. Axes {u.axis}; below the last reading predicted."
+        f"{_number(u.radius_mm)} mm; lean {lean}, wander {_number(u.wander_mm_per_m)} mm/m per root metre. "
+        f"Axes {u.axis}; below the last reading predicted."
     )
     for file in survey.files:
         if file.table == "design":

@@ -22,6 +22,8 @@ __all__ = ["Boxes", "Room", "join", "overlapping", "place", "spread_rank"]
 
 #: Side of a cell of covered paper [mm].
 CELL = 0.25
+#: So many labels are tried for, by rank: no sheet along its walls has room for more.
+MOST_LABELS = 1500
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,20 +134,27 @@ class Room:
         """Return which boxes touch what is covered, or reach out of the area."""
         met = np.ones(len(boxes), dtype=bool)
         corners = boxes.corners()
-        high = self._low + (self.area.width, self.area.height)
+        high = self._low + np.array([self.area.width, self.area.height])
         within = np.flatnonzero(np.all((corners >= self._low) & (corners <= high), axis=(1, 2)))
-        if len(within):
-            cells, inside = self._cells(boxes.take(within), grow=0.0, spacing=1.2 * CELL)
-            met[within] = (self._covered[cells] & inside).any(axis=1)
+        # Most boxes that meet something do so along their middle line, which is looked at first.
+        for flat in (True, False):
+            if len(within):
+                cells, inside = self._cells(boxes.take(within), grow=0.0, spacing=1.2 * CELL, flat=flat)
+                met[within] = (self._covered[cells] & inside).any(axis=1)
+                within = within[~met[within]]
         return met
 
-    def _cells(self, boxes: Boxes, *, grow: float, spacing: float) -> tuple[Integers, Booleans]:
-        """Return the cells under a lattice of points in each box (n, k), and whether they lie in the area."""
+    def _cells(self, boxes: Boxes, *, grow: float, spacing: float, flat: bool = False) -> tuple[Integers, Booleans]:
+        """Return the cells under a lattice of points in each box (n, k), and whether they lie in the area.
+
+        ``flat``: only those on the box's middle line.
+        """
         if not len(boxes):
             return np.empty((0, 0), dtype=np.int64), np.empty((0, 0), dtype=bool)
         half = boxes.half + grow
         counts = np.ceil(2.0 * half.max(axis=0) / spacing).astype(np.int64) + 1
-        u, v = np.meshgrid(np.linspace(-1.0, 1.0, counts[0]), np.linspace(-1.0, 1.0, counts[1]))
+        rows = np.zeros(1) if flat else np.linspace(-1.0, 1.0, counts[1])
+        u, v = np.meshgrid(np.linspace(-1.0, 1.0, counts[0]), rows)
         along = half[:, :1] * u.ravel()
         across = half[:, 1:] * v.ravel()
         cos, sin = boxes.axis[:, :1], boxes.axis[:, 1:]
@@ -165,7 +174,8 @@ def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
     rank : array (n,)
         Lower wins; no two alike.
     room : Room
-        What no label may touch, and where labels wholly lie; the chosen ones are added.
+        What no label may touch, and where labels wholly lie; the chosen ones are added. Only the first
+        :data:`MOST_LABELS` are tried.
 
     Returns
     -------
@@ -174,7 +184,7 @@ def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
     """
     chosen = np.full(len(rank), -1, dtype=np.int64)
     for number, option in enumerate(options):
-        waiting = np.flatnonzero(chosen < 0)
+        waiting = np.flatnonzero((chosen < 0) & (rank < MOST_LABELS))
         waiting = waiting[~room.meets(option.take(waiting))]
         boxes = option.take(waiting)
         i, j = overlapping(boxes, boxes)
