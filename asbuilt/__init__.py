@@ -12,6 +12,8 @@ The public names are resolved when they are first used, so that importing the pa
 from __future__ import annotations
 
 import importlib
+import sys
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -79,6 +81,17 @@ def __getattr__(name: str) -> object:
     value = getattr(importlib.import_module(_HOME.get(name, "asbuilt.model")), name)
     globals()[name] = value
     return value
+
+
+class _Door(ModuleType):
+    """The package itself. Importing the module ``asbuilt.reconcile`` does not put it in the function's place."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (name in _HOME and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Door
 
 
 def __dir__() -> list[str]:

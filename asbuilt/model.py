@@ -318,7 +318,9 @@ class WallStatistics:
     chance_lost: tuple[float, float]
     chance_open: tuple[float, float]
     depth_guaranteed: Mapping[str, float]
-    """Wall to the depth [m] below cut-off to which the design's own tolerances keep the joint."""
+    """Wall to the depth [m] below cut-off to which the design's own tolerances keep its joints."""
+    by_head: tuple[tuple[str, float], ...] = ()
+    """Joints not sure and the water head [m] at their ``sure_level``, the greatest first; () without water levels."""
 
 
 @dataclass(frozen=True, kw_only=True)

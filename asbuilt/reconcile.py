@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from asbuilt.compute.alignment import align, wall_levels
-from asbuilt.compute.axes import build_axes
+from asbuilt.compute.axes import build_axes, placed
 from asbuilt.compute.budget import Limits, survey_too_poor_findings, tolerance_budget_findings
 from asbuilt.compute.centres import solve_centres
 from asbuilt.compute.encroachment import encroachment
@@ -164,7 +164,10 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     )
     slope_e, slope_n = slopes_of_readings(tilts, s, alignment)
     readings = collect_readings(tilts, s, slope_e=slope_e, slope_n=slope_n, attempt=attempt)
-    axes, other, newest_reading = build_axes(centres, readings, profiles, s, attempt=attempt, toe=toe, limit=limit)
+    leans, other_leans, newest_reading = build_axes(
+        centres, readings, profiles, s, attempt=attempt, cut_off=cut_off, toe=toe, limit=limit
+    )
+    axes, other = placed(leans), placed(other_leans)
 
     plan = plan_position(
         axes,
@@ -176,7 +179,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         design_e=design_e,
         design_n=design_n,
     )
-    vertical = verticality(axes, s, cut_off=cut_off, allowed=limit, expected=alignment.expected)
+    vertical = verticality(leans, s, cut_off=cut_off, allowed=limit, expected=alignment.expected)
     outline = survey.clear_outline
     encroach = encroachment(
         axes,

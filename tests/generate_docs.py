@@ -1,4 +1,4 @@
-"""Write the generated tables of docs/: columns, layers, findings, settings, options.
+"""Write the generated tables of docs/ (columns, layers, findings, settings, options) and the README's excerpt.
 
 ``python tests/generate_docs.py`` brings the files up to date; a test checks that they are. A table stands
 between ``<!-- begin generated: NAME -->`` and ``<!-- end generated -->``.
@@ -7,7 +7,9 @@ between ``<!-- begin generated: NAME -->`` and ``<!-- end generated -->``.
 from __future__ import annotations
 
 import re
+import subprocess
 import sys
+import tempfile
 import types
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_origin
@@ -27,6 +29,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 BLOCK = re.compile(r"(<!-- begin generated: (?P<name>[^>]+?) -->\n).*?(<!-- end generated -->)", re.DOTALL)
+
+#: The README's excerpt of what a run of the demo prints.
+EXCERPT = re.compile(r"(<!-- output: demo -->\n```\n).*?(^```$)", re.DOTALL | re.MULTILINE)
 
 #: What the settings mean; a test checks that every key is here and none is left over.
 SETTINGS_MEANING = {
@@ -185,10 +190,7 @@ def layers() -> str:
     """Return the list of layers and attribute tables."""
     return table(
         ("layer", "geometry", "what it holds", "style stored"),
-        [
-            [f"`{y.name}`", y.geometry or "none", y.meaning, "yes" if y.styled else ""]
-            for y in columns.LAYERS.values()
-        ],
+        [[f"`{y.name}`", y.geometry or "none", y.meaning, "yes" if y.styled else ""] for y in columns.LAYERS.values()],
     )
 
 
@@ -204,10 +206,7 @@ def verdict_looks() -> str:
     """Return how each verdict looks."""
     return table(
         ("verdict", "letter", "line", "fill", "marker", "colour"),
-        [
-            [name, v.letter, v.line, v.fill, v.marker, f"`{v.colour}`"]
-            for name, v in columns.VERDICT_LOOKS.items()
-        ],
+        [[name, v.letter, v.line, v.fill, v.marker, f"`{v.colour}`"] for name, v in columns.VERDICT_LOOKS.items()],
     )
 
 
@@ -328,14 +327,36 @@ def regenerated(text: str, made: dict[str, str]) -> str:
     return BLOCK.sub(lambda found: found.group(1) + made[found.group("name")] + found.group(3), text)
 
 
+def excerpt(printed: str) -> str:
+    """Return the part of a run's summary that the README shows: counts, the gravest joints, the stages."""
+    parts = [part.splitlines() for part in printed.strip("\n").split("\n\n")]
+    joints = next(place for place, part in enumerate(parts) if part[0].startswith("Joints"))
+    stages = next(place for place, part in enumerate(parts) if part[0].startswith("Stages"))
+    shown = [*parts[:joints], [*parts[joints][:6], "..."], parts[stages], ["..."]]
+    return "\n\n".join("\n".join(part) for part in shown) + "\n"
+
+
+def with_excerpt(text: str, printed: str) -> str:
+    """Return the README with its excerpt made anew."""
+    return EXCERPT.sub(lambda found: found.group(1) + excerpt(printed) + found.group(2), text)
+
+
+def demo_summary() -> str:
+    """Return what a run of the demo prints; its outputs go to a folder of their own."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "asbuilt", "run", "demo_survey", "--out", folder]
+        return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+
+
 def main() -> None:
     """Bring every page up to date."""
     made = blocks()
-    for path in sorted((ROOT / "docs").glob("*.md")):
-        before = path.read_text(encoding="utf-8")
-        after = regenerated(before, made)
-        if after != before:
-            path.write_text(after, encoding="utf-8")
+    pages = {path: path.read_text(encoding="utf-8") for path in (*(ROOT / "docs").glob("*.md"), ROOT / "README.md")}
+    current = {path: regenerated(text, made) for path, text in pages.items()}
+    current[ROOT / "README.md"] = with_excerpt(current[ROOT / "README.md"], demo_summary())
+    for path, text in sorted(current.items()):
+        if text != pages[path]:
+            path.write_text(text, encoding="utf-8")
             print(f"written {path.relative_to(ROOT)}")
 
 

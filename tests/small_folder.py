@@ -6,7 +6,10 @@ P5 was picked up but never read; P6 was drilled only; P7 and P8 are still to be 
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SITE = """\
 [site]

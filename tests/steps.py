@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 from builders import Row, Site, site_file, straight_wall, to_survey
 
-from asbuilt import model
 from asbuilt.columns import VERDICTS
-from asbuilt.compute.alignment import Alignment, align, wall_levels
-from asbuilt.compute.axes import axis_positions, axis_variances, build_axes
+from asbuilt.compute.alignment import align, wall_levels
+from asbuilt.compute.axes import axis_positions, axis_variances, build_axes, placed
 from asbuilt.compute.centres import solve_centres
-from asbuilt.compute.encroachment import Encroachment, encroachment
-from asbuilt.compute.joints import JointResults, evaluate_joints
+from asbuilt.compute.encroachment import encroachment
+from asbuilt.compute.joints import evaluate_joints
 from asbuilt.compute.piles import plan_position, verticality, verticality_limits
-from asbuilt.compute.readings import Readings, collect_readings, slopes_of_readings
+from asbuilt.compute.readings import collect_readings, slopes_of_readings
 from asbuilt.compute.records import governing_attempts, governing_records
 from asbuilt.compute.results import joint_inputs
-from asbuilt.compute.spans import JointInputs
+
+if TYPE_CHECKING:
+    from asbuilt import model
+    from asbuilt.compute.alignment import Alignment
+    from asbuilt.compute.encroachment import Encroachment
+    from asbuilt.compute.joints import JointResults
+    from asbuilt.compute.readings import Readings
+    from asbuilt.compute.spans import JointInputs
 
 #: Uncertainties so small that measured values decide; 0 where the site file takes it.
 EXACT = {
@@ -86,6 +92,7 @@ class Steps:
     slope_e: np.ndarray
     slope_n: np.ndarray
     readings: Readings
+    leans: model.Axes
     axes: model.Axes
     other: model.Axes
     newest: np.ndarray
@@ -144,8 +151,15 @@ def steps(site: Site) -> Steps:
     )
     slope_e, slope_n = slopes_of_readings(survey.tilts, s, alignment)
     readings = collect_readings(survey.tilts, s, slope_e=slope_e, slope_n=slope_n, attempt=attempt)
-    axes, other, newest = build_axes(
-        centres, readings, survey.profiles, s, attempt=attempt, toe=toe, limit=limit
+    leans, other_leans, newest = build_axes(
+        centres,
+        readings,
+        survey.profiles,
+        s,
+        attempt=attempt,
+        cut_off=design["cut_off_level"],
+        toe=toe,
+        limit=limit,
     )
     return Steps(
         survey=survey,
@@ -159,8 +173,9 @@ def steps(site: Site) -> Steps:
         slope_e=slope_e,
         slope_n=slope_n,
         readings=readings,
-        axes=axes,
-        other=other,
+        leans=leans,
+        axes=placed(leans),
+        other=placed(other_leans),
         newest=newest,
     )
 
@@ -186,7 +201,7 @@ def verticality_of(site: Site) -> dict[str, np.ndarray]:
     w = steps(site)
     cut_off = w.survey.design["cut_off_level"]
     return vars(
-        verticality(w.axes, w.survey.settings, cut_off=cut_off, allowed=w.limit, expected=w.alignment.expected)
+        verticality(w.leans, w.survey.settings, cut_off=cut_off, allowed=w.limit, expected=w.alignment.expected)
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,7 +25,7 @@ from asbuilt.commands._shared import (
 from asbuilt.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from asbuilt.commands._shared import Step
     from asbuilt.model import Reconciliation
@@ -52,8 +53,9 @@ _INPUT_FOLDERS = frozenset({"design", "control", "pickups", "tilts", "profiles",
 
 @click.command(
     epilog="""\b
-Exit codes: 0 done, also when piles are out of tolerance; 2 bad usage, bad input,
-            or a target that cannot be written: then nothing is written
+Exit codes: 0 done, also when piles are out of tolerance
+            2 bad usage, bad input, or a target that cannot be written; then
+              nothing is written
 
 \b
 Example:
@@ -147,6 +149,7 @@ def write_outputs(
     """
     from asbuilt.output._files import output_set, recover
     from asbuilt.output.record import write_run_record
+    from asbuilt.provenance import inputs_sha256
 
     recover(target)
     kinds = [kind for kind in OUTPUTS if not only or kind in only]
@@ -165,7 +168,52 @@ def write_outputs(
             started=started,
             seconds=time.perf_counter() - clock,
         )
-    return {**files, **dict.fromkeys(kept, "kept: made from the same inputs"), RECORD: "what it was made from, and when"}
+    return {
+        **files,
+        **dict.fromkeys(kept, "kept: made from the same inputs"),
+        RECORD: "what it was made from, and when",
+    }
+
+
+def kept_outputs(target: Path, *, made: Collection[str], result: Reconciliation) -> list[str]:
+    """Return the files of the kinds that are not ``made`` and stay, because they were made from the same inputs.
+
+    Raises
+    ------
+    UsageError
+        When one of them was not: outputs of two states of a survey must not lie side by side.
+    """
+    names = [name for kind, name in OUTPUTS.items() if kind not in made and (target / name).exists()]
+    if not names:
+        return []
+    reason = _difference(target, names, result)
+    if reason:
+        raise UsageError(f"{target} holds {', '.join(names)}, and {reason}; run without --only, or with another --out")
+    return names
+
+
+def _difference(target: Path, names: Sequence[str], result: Reconciliation) -> str:
+    """Return why the files in ``target`` do not belong to this run; "" when they do."""
+    from asbuilt.output.record import file_sha256
+
+    try:
+        record = json.loads((target / RECORD).read_text(encoding="utf-8"))
+        inputs = {file["path"]: file["sha256"] for file in record["inputs"]}
+        outputs, version, as_of = record["outputs"], record["tool_version"], record["as_of"]
+    except FileNotFoundError:
+        return f"there is no {RECORD} that says what they were made from"
+    except (ValueError, KeyError, TypeError):
+        return f"its {RECORD} cannot be read"
+    if version != __version__:
+        return f"they were made by version {version}"
+    if as_of.removesuffix("Z").removesuffix(".000") + "Z" != iso_time(result.as_of):
+        return f"they are as of {as_of}"
+    ours = {file.path: file.sha256 for file in result.survey.files}
+    changed = sorted(path for path in {*inputs, *ours} if inputs.get(path) != ours.get(path))
+    if changed:
+        return f"{', '.join(changed[:3])}{' …' if len(changed) > 3 else ''} changed since they were made"
+    altered = [name for name in names if outputs.get(name) != file_sha256(target / name)]
+    return f"{', '.join(altered)} is not as the run left it" if altered else ""
 
 
 def _write_geopackage(path: Path, result: Reconciliation, inputs: str) -> None:
@@ -187,14 +235,20 @@ def _write_schedule(path: Path, result: Reconciliation, inputs: str) -> None:
     del inputs
     from asbuilt.output.schedule import write_layer_csv
 
-    write_layer_csv(path, result.layers["asbuilt_piles"])
+    write_layer_csv(
+        path, result.layers["asbuilt_piles"], limits=_confidence(result, "p_plan", "p_vertical", "p_encroach")
+    )
 
 
 def _write_joints(path: Path, result: Reconciliation, inputs: str) -> None:
     del inputs
     from asbuilt.output.schedule import write_layer_csv
 
-    write_layer_csv(path, result.layers["joints"])
+    write_layer_csv(path, result.layers["joints"], limits=_confidence(result, "p_interlock"))
+
+
+def _confidence(result: Reconciliation, *columns: str) -> dict[str, float]:
+    return dict.fromkeys(columns, result.survey.settings.site.confidence)
 
 
 def _write_sheets(path: Path, result: Reconciliation, inputs: str) -> int:

@@ -6,23 +6,21 @@ repeats them.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-import click
 import numpy as np
 
 from asbuilt.columns import KINDS, METHODS, PROGRESS, SEVERITIES, TABLES, VERDICT_LOOKS, VERDICTS
-from asbuilt.commands._shared import CAUTIONS, WIDTH, iso_time, painted, utc_text, wrapped
+from asbuilt.commands._shared import CAUTIONS, iso_time, painted, utc_text, wrapped
 from asbuilt.commands.worst import GRAVEST_FIRST, codes_of, names_lines, worst_joints, worst_piles
 from asbuilt.compute.wording import metres
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from asbuilt.model import Codes, Finding, Floats, Joints, Piles, Reconciliation, StageState
+    from asbuilt.model import Codes, Finding, Piles, Reconciliation, StageState
 
 __all__ = ["run_object", "summary_lines", "verdict_counts"]
 

@@ -37,7 +37,7 @@ def codes_of(values: Any) -> Codes:
 
 
 def worst_joints(joints: Joints) -> Iterator[str]:
-    """Yield the joints that are not within: least overlap, its level, and from where down each is lost, open, not sure."""
+    """Yield the joints that are not within: least overlap, its level, and where each is lost, open, not sure."""
     left_over = np.asarray(joints["least_overlap_mm"], dtype=np.float64) - joints.required * 1000.0
     yield from _worst(
         [

@@ -13,7 +13,7 @@ with q0, v, near of the segment that z lies in, and b, w, a of the pile; g is th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Booleans, Centres, Floats, Integers, Table
     from asbuilt.settings import Settings
 
-__all__ = ["NO_AXIS_REACH_M", "axis_positions", "axis_variances", "build_axes", "segment_at"]
+__all__ = ["NO_AXIS_REACH_M", "axis_positions", "axis_variances", "build_axes", "placed", "segment_at"]
 
 STRAIGHT, STEPPED, PROFILE, NONE = range(len(METHODS))
 #: Without an axis the centre is carried with no slope over at most this [m].
@@ -166,11 +166,10 @@ def _place_in(start: Integers, owner: Integers, top: Floats, level: Floats) -> I
 
 
 def _profiles(
-    profiles: Table, centres: Centres, attempt: Integers, usable: Booleans
+    profiles: Table, centres: Centres, attempt: Integers
 ) -> tuple[_Parts, Integers, Floats, Floats]:
     """Return segments of piles with a profile, those piles, the level of their deepest row and its time."""
     rows = np.flatnonzero((profiles.pile >= 0) & (profiles["attempt"] == attempt[profiles.pile]))
-    rows = rows[usable[profiles.pile[rows]]]
     pile = profiles.pile[rows].astype(np.int64)
     time = profiles["read_at"][rows].astype("datetime64[ms]").astype(np.int64)
     level = profiles["from_level"][rows] - profiles["depth"][rows]
@@ -241,63 +240,84 @@ def build_axes(
     settings: Settings,
     *,
     attempt: Integers,
+    cut_off: Floats,
     toe: Floats,
     limit: Floats,
 ) -> tuple[Axes, Axes, Floats]:
     """Return the axes under the governing lean model and under the other, and the time of each pile's deepest reading.
 
+    A pile that was read but not surveyed has a lean and no place: its axis hangs from (0, 0) at cut-off until
+    :func:`placed` says that it has none.
+
     Parameters
     ----------
     centres, readings, profiles
         Governing centres, collected lean readings, the profile table.
-    attempt, toe, limit : (n,) arrays
-        Governing attempt; toe level [m]; verticality allowed [m per m], NaN for none.
+    attempt, cut_off, toe, limit : (n,) arrays
+        Governing attempt; cut-off and toe level [m]; verticality allowed [m per m], NaN for none.
     """
-    count = len(toe)
-    surveyed = ~np.isnan(centres.level)
-    profile_parts, profiled, profile_deepest, profile_time = _profiles(profiles, centres, attempt, surveyed)
-    has_profile = np.zeros(count, dtype=bool)
-    has_profile[profiled] = True
-    tilted = np.flatnonzero(surveyed & ~has_profile & (np.diff(readings.start) > 0))
-    bare = np.ones(count, dtype=bool)
-    bare[profiled] = bare[tilted] = False
-    none_parts = _none(centres, np.flatnonzero(bare), limit)
+    count, u = len(toe), settings.uncertainty
+    hung = _hung(centres, cut_off)
+    profile_parts, profiled, profile_deepest, profile_time = _profiles(profiles, hung, attempt)
     method = np.full(count, NONE, dtype=np.int8)
     method[profiled] = PROFILE
-    deepest, newest = np.full(count, np.nan), np.full(count, np.nan)
+    tilted = np.flatnonzero((method == NONE) & (np.diff(readings.start) > 0))
+    bare = method == NONE
+    bare[tilted] = False
+    last = readings.start[tilted + 1] - 1
+    deepest, newest, averaged = np.full(count, np.nan), np.full(count, np.nan), np.zeros(count, dtype=np.int64)
     deepest[profiled], newest[profiled] = profile_deepest, profile_time
-    deepest[tilted], newest[tilted] = readings.level[readings.start[tilted + 1] - 1], readings.newest[tilted]
-    averaged = np.zeros(count, dtype=np.int64)
-    averaged[tilted] = readings.count[readings.start[tilted + 1] - 1]
-    u = settings.uncertainty
-    b2 = np.zeros(count)
-    b2[profiled], b2[tilted] = (u.profile_mm_per_m**2 * 1e-6), (u.tilt_systematic_mm_per_m**2 * 1e-6)
-    a2 = np.where(has_profile, 2 * u.profile_mm**2 * 1e-6, 0.0)
-    both = []
-    for model, parts in (
-        (STRAIGHT, _straight(readings, centres, tilted, toe, settings)),
-        (STEPPED, _stepped(readings, centres, tilted, settings)),
-    ):
-        w2 = np.full(count, u.wander_mm_per_m**2 * 1e-6 / 3.0)
-        w2[bare] = 0.0
-        if model == STRAIGHT:
+    deepest[tilted], newest[tilted] = readings.level[last], readings.newest[tilted]
+    averaged[tilted] = readings.count[last]
+    b2, a2 = np.zeros(count), np.where(method == PROFILE, 2 * u.profile_mm**2 * 1e-6, 0.0)
+    b2[profiled], b2[tilted] = u.profile_mm_per_m**2 * 1e-6, u.tilt_systematic_mm_per_m**2 * 1e-6
+
+    def model(code: int, parts: _Parts) -> Axes:
+        w2 = np.where(bare, 0.0, u.wander_mm_per_m**2 * 1e-6 / 3.0)
+        if code == STRAIGHT:
             w2[tilted] = 0.0
         mine = method.copy()
-        mine[tilted] = model
-        both.append(
-            _assemble(
-                [profile_parts, none_parts, parts],
-                count,
-                method=mine,
-                surveyed_level=centres.level,
-                deepest=deepest,
-                readings=averaged,
-                toe=toe,
-                variance={"b2": b2, "w2": w2, "a2": a2},
-            )
+        mine[tilted] = code
+        return _assemble(
+            [profile_parts, _none(hung, np.flatnonzero(bare), limit), parts],
+            count,
+            method=mine,
+            surveyed_level=centres.level,
+            deepest=deepest,
+            readings=averaged,
+            toe=toe,
+            variance={"b2": b2, "w2": w2, "a2": a2},
         )
-    straight, stepped = both
+
+    straight = model(STRAIGHT, _straight(readings, hung, tilted, toe, settings))
+    stepped = model(STEPPED, _stepped(readings, hung, tilted, settings))
     return (straight, stepped, newest) if u.axis == "straight" else (stepped, straight, newest)
+
+
+def _hung(centres: Centres, cut_off: Floats) -> Centres:
+    """Return the centres with (0, 0) at cut-off for piles that have none."""
+    missing = np.isnan(centres.level)
+    if not missing.any():
+        return centres
+    return replace(
+        centres,
+        e=np.where(missing, 0.0, centres.e),
+        n=np.where(missing, 0.0, centres.n),
+        level=np.where(missing, cut_off, centres.level),
+    )
+
+
+def placed(axes: Axes) -> Axes:
+    """Return the axes with those of unsurveyed piles in no place: their positions become NaN."""
+    missing = np.isnan(axes.surveyed_level)
+    if not missing.any():
+        return axes
+    unplaced = np.repeat(missing, np.diff(axes.start))
+    return replace(
+        axes,
+        anchor_e=np.where(unplaced, np.nan, axes.anchor_e),
+        anchor_n=np.where(unplaced, np.nan, axes.anchor_n),
+    )
 
 
 def _assemble(parts: list[_Parts], count: int, *, variance: dict[str, Floats], **of_pile: object) -> Axes:

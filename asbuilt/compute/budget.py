@@ -24,6 +24,7 @@ __all__ = [
     "Limits",
     "best_probability",
     "depth_guaranteed",
+    "design_margin",
     "survey_too_poor_findings",
     "tolerance_budget",
     "tolerance_budget_findings",
@@ -80,14 +81,12 @@ def tolerance_budget(
     :func:`tolerance_budget_findings`.
     """
     a, b = joints.a, joints.b
-    radius = np.asarray(design["diameter_mm"], dtype=np.float64) / 2000.0
-    spacing = np.hypot(piles.design_e[b] - piles.design_e[a], piles.design_n[b] - piles.design_n[a])
     cut_off, plan, slope = (
         np.asarray(piles[name], dtype=np.float64)
         for name in ("cut_off_level", "allowed_mm", "allowed_mm_per_m")
     )
     depth = depth_guaranteed(
-        margin=radius[a] + radius[b] - spacing - joints.required,
+        margin=design_margin(design=design, piles=piles, joints=joints),
         plan_a=plan[a] / 1000.0,
         plan_b=plan[b] / 1000.0,
         slope_a=slope[a] / 1000.0,
@@ -97,6 +96,18 @@ def tolerance_budget(
     )
     to = wall_levels(settings, design["wall"], "interlock_to")
     return depth, np.minimum(cut_off[a], cut_off[b]) - np.minimum(to[a], to[b])
+
+
+def design_margin(*, design: Table, piles: Piles, joints: Joints) -> Floats:
+    """Return the overlap of the design circles beyond what is asked for, shape (m,) [m].
+
+    Negative at the gap that an omitted pile leaves: such a joint is not meant to interlock.
+    """
+    a, b = joints.a, joints.b
+    radius = np.asarray(design["diameter_mm"], dtype=np.float64) / 2000.0
+    spacing = np.hypot(piles.design_e[b] - piles.design_e[a], piles.design_n[b] - piles.design_n[a])
+    margin: Floats = radius[a] + radius[b] - spacing - joints.required
+    return margin
 
 
 def tolerance_budget_findings(
@@ -116,7 +127,7 @@ def tolerance_budget_findings(
         Results over the m joints: which piles, the overlap asked for.
     """
     depth, asked = tolerance_budget(settings=settings, design=design, piles=piles, joints=joints)
-    short = asked - depth
+    short = np.where(design_margin(design=design, piles=piles, joints=joints) >= -SLACK_M, asked - depth, -np.inf)
     found = []
     for wall in settings.walls:
         lacking = np.flatnonzero((joints["wall"] == wall) & (short > SLACK_M))
@@ -128,7 +139,7 @@ def tolerance_budget_findings(
             if depth[j] > 0
             else f"do not keep {joints.required[j] * 1000.0:.0f} mm of overlap even at cut-off"
         )
-        joints_lost = _of_all(len(lacking), int((joints["wall"] == wall).sum()), "joint")
+        joints_lost = _of_all(len(lacking), int(((joints["wall"] == wall) & np.isfinite(short)).sum()), "joint")
         text = (
             f"piles within tolerance may still lose {joints_lost} of wall {wall}; "
             f"at {joints['joint_id'][j]} the tolerances {reach}, {asked[j]:.2f} m asked for"

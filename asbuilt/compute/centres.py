@@ -90,9 +90,7 @@ class _Solver:
     def group(self) -> None:
         """Put the rows in order of pile, object, set-up and level, and number their groups."""
         t, rows = self.t, self.rows
-        # a set-up is one of one file: two loads that both call theirs "1" share nothing
-        setup = factorize(t["setup"][rows])[0]
-        self.setup = setup.astype(np.int64) * (int(t.file.max(initial=0)) + 1) + t.file[rows]
+        self.setup = factorize(t["setup"][rows])[0].astype(np.int64)
         pile, kind, level = t.pile[rows].astype(np.int64), t["object"][rows].astype(np.int64), t["level"][rows]
         self.order = np.arange(len(rows))
         if not np.all(np.diff(pile) > 0):
@@ -263,11 +261,11 @@ class _Solver:
                 said[row] = "too few shots"
             elif self.ambiguous[group]:
                 said[row] = "refused: its mirror image fits as well"
-            elif governor[self.pile[group]] >= 0:
+            elif self.kind[group] == _FACE:
+                said[row] = "a face shot, compared only"
+            else:
                 by = self.rows[self.first[governor[self.pile[group]]]]
                 said[row] = f"{file_names[t.file[by]]}:{t.line[by]}"
-            else:
-                said[row] = "a face shot, compared only"
         return said
 
     def _findings(self, pile_ids: Texts, file_names: Sequence[str], radius: Floats) -> list[Finding]:

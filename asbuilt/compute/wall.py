@@ -11,13 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.columns import KINDS
-from asbuilt.compute.budget import (
-    Limits,
-    depth_guaranteed,
-    survey_too_poor_findings,
-    tolerance_budget,
-    tolerance_budget_findings,
-)
+from asbuilt.compute.budget import design_margin, tolerance_budget
 from asbuilt.compute.stages import sure_levels
 from asbuilt.compute.verdicts import NOT_SURVEYED, SLACK_M, WITHIN
 from asbuilt.model import WallGroup, WallStatistics
@@ -28,16 +22,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats, Integers, Joints, Piles, Table, Texts
     from asbuilt.settings import Settings
 
-__all__ = [
-    "Limits",
-    "at_least_one",
-    "confidence_ellipse",
-    "depth_guaranteed",
-    "rank_by_head",
-    "survey_too_poor_findings",
-    "tolerance_budget_findings",
-    "wall_statistics",
-]
+__all__ = ["at_least_one", "confidence_ellipse", "rank_by_head", "wall_statistics"]
 
 #: Chance left outside the confidence ellipse of a mean.
 _OUTSIDE_ELLIPSE = 0.05
@@ -87,8 +72,9 @@ def wall_statistics(
     p_interlock = np.asarray(joints["p_interlock"], dtype=np.float64)
     level, lost, not_sure, not_surveyed = _curves(joints)
     depths, _ = tolerance_budget(settings=settings, design=design, piles=piles, joints=joints)
-    wall = joints["wall"]
+    wall = np.where(design_margin(design=design, piles=piles, joints=joints) >= -SLACK_M, joints["wall"], "")
     walls = [name for name in settings.walls if (wall == name).any()]
+    order, head = rank_by_head(settings=settings, joints=joints)
     return WallStatistics(
         groups=_groups(design, piles, np.column_stack([bias_e, bias_n]), load_of_pile, rig_of_pile),
         curve_level=level,
@@ -98,6 +84,7 @@ def wall_statistics(
         chance_lost=at_least_one(1.0 - p_interlock),
         chance_open=at_least_one(p_open),
         depth_guaranteed={name: float(depths[wall == name].min()) for name in walls},
+        by_head=tuple(zip(joints["joint_id"][order].tolist(), head[order].tolist(), strict=True)),
     )
 
 

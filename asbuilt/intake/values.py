@@ -244,7 +244,8 @@ def _choices(column: Column, cells: Any) -> Converted:
     blank[-1] = True
     wrongs: dict[int, Wrong] = {}
     for place, name in enumerate(names.tolist()):
-        word = name.strip(BLANKS)
+        # pandas turns categories into numbers where all of them are; no choice is one.
+        word = str(name).strip(BLANKS)
         blank[place] = not word
         if word in column.choices:
             places[place] = column.choices.index(word)

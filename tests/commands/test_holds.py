@@ -40,7 +40,8 @@ def test_what_is_not_measured_has_no_level(folder, capsys):
     _, found = answer(capsys, str(folder), "dig 1")
     levels = {hold["item"]: hold["level"] for hold in found["held_by"] if hold["check"] == "joint"}
     assert levels["P7~P8"] is None
-    assert levels["P3~P4"] == pytest.approx(-1.9, abs=0.8)
+    # 15.6 mm/m apart, 8 mm at +3.30: 80 mm are used up at -1.32, and it is not sure from somewhat higher.
+    assert -1.32 < levels["P3~P4"] < 3.2
 
 
 def test_an_item_below_the_stage_is_listed_apart(folder, capsys):
@@ -55,7 +56,7 @@ def test_an_item_below_the_stage_is_listed_apart(folder, capsys):
 def test_a_stage_with_no_holds_is_exit_code_0_and_still_no_release(tmp_path, capsys):
     # Only joints hold, and all piles but the three good ones are left out of the design.
     design = "".join(small_folder.DESIGN.splitlines(keepends=True)[:4])
-    site = small_folder.SITE.replace("toe_mm = 100", "toe_mm = 100\n\n[decide]\nholds = [\"joint\"]")
+    site = small_folder.SITE.replace("toe_mm = 100", 'toe_mm = 100\n\n[decide]\nholds = ["joint"]')
     three = {
         name: "".join(line for line in text.splitlines(keepends=True) if not any(p in line for p in ("P4", "P5", "P6")))
         for name, text in small_folder.FILES.items()
@@ -76,7 +77,7 @@ def test_a_stage_with_no_holds_is_exit_code_0_and_still_no_release(tmp_path, cap
 
 def test_an_unknown_stage_names_those_there_are(folder, capsys):
     assert main(["holds", str(folder), "dig 2"]) == 2
-    assert capsys.readouterr().err == "asbuilt: no stage 'dig 2'; there are \"dig 1\", \"final dig\"\n"
+    assert capsys.readouterr().err == 'asbuilt: no stage \'dig 2\'; there are "dig 1", "final dig"\n'
 
 
 def test_a_site_without_stages_says_so(tmp_path, capsys):

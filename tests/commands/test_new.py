@@ -34,7 +34,8 @@ def test_the_folder_holds_settings_tables_with_headers_and_explanations(tmp_path
         "profiles/README.md",
         "records/README.md",
     ]
-    assert sorted(p.relative_to(tmp_path / "wall").as_posix() for p in (tmp_path / "wall").rglob("*.*")) == sorted(files)
+    there = sorted(path.relative_to(tmp_path / "wall").as_posix() for path in (tmp_path / "wall").rglob("*.*"))
+    assert there == sorted(files)
 
 
 @pytest.mark.parametrize("table", ["design", "control", "set_out"])
@@ -79,8 +80,9 @@ def _section_class(annotation: Any) -> type[BaseModel] | None:
 def test_every_section_and_key_is_shown():
     shown = {line.split(" = ")[0] for line in UNCOMMENTED.splitlines() if re.match(r"[a-z_]+ = ", line)}
     wanted: set[str] = set()
+    many = {"stages": Stage, "walls": Wall, "columns": ColumnMapping}
     for name, field in Settings.model_fields.items():
-        section = {"stages": Stage, "walls": Wall, "columns": ColumnMapping}.get(name) or _section_class(field.annotation)
+        section = many.get(name) or _section_class(field.annotation)
         assert section is not None, name
         wanted |= _keys(section)
     rare = {"names", "fields", "clear_outline_layer"}

@@ -26,9 +26,7 @@ def wall_through(*points, wall="A", first=1):
 def aligned(design, walls=LEFT):
     survey = to_survey(Site(toml=site_file(walls=walls), design=design))
     table = survey.design
-    return align(
-        table, survey.settings, e=table["easting"] - survey.origin[0], n=table["northing"] - survey.origin[1]
-    )
+    return align(table, survey.settings, e=table["easting"] - survey.origin[0], n=table["northing"] - survey.origin[1])
 
 
 def pairs(line):

@@ -238,7 +238,7 @@ def test_what_was_not_read_ends_at_the_recorded_toe(toe, unread):
 
 
 def variance_of_steps(z_s, z, counts=(1, 1, 1)):
-    """Variance [mm²] of the stepped model, written out: lengths of each reading's interval crossed between z_s and z."""
+    """Variance [mm²] of the stepped model, written out by the length of each reading's interval between z_s and z."""
     intervals = [(math.inf, 1.0), (1.0, -3.0), (-3.0, -math.inf)]
     low, high = min(z, z_s), max(z, z_s)
     crossed = [max(0.0, min(top, high) - max(foot, low)) for top, foot in intervals]

@@ -53,12 +53,20 @@ def kinds(found):
         ({}, 1),
         ({"object": "casing"}, 2),
         ({"setup": "S2"}, 2),
-        ({"file": B}, 2),
+        ({"file": B}, 1),
         ({"level": 3.49}, 1),
         ({"level": 3.51}, 2),
         ({"surveyed_at": "2025-03-06T09:00"}, 1),
     ],
-    ids=["all alike", "object", "set-up", "file", "level within 0.3 m", "level beyond 0.3 m", "never by date"],
+    ids=[
+        "alike",
+        "object",
+        "set-up",
+        "file of one set-up",
+        "level within 0.3 m",
+        "level beyond 0.3 m",
+        "never by date",
+    ],
 )
 def test_what_makes_a_group(other, groups):
     first = {"object": "head", "setup": "S1", "file": A}
@@ -71,8 +79,8 @@ def test_without_a_set_up_the_file_is_one():
     assert found.setup[0] == found.setup[1]
 
 
-def test_set_ups_of_one_name_in_two_files_are_two():
-    found = centres(shot("P1", 0, 0, file=A, setup="1"), shot("P2", 0.75, 0, file=B, setup="1"))
+def test_without_a_set_up_two_files_are_two():
+    found = centres(shot("P1", 0, 0, file=A), shot("P2", 0.75, 0, file=B))
     assert found.setup[0] != found.setup[1]
 
 

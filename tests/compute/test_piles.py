@@ -108,7 +108,9 @@ def test_probability_of_the_plan_position():
 
 
 def test_probability_stands_beside_the_simple_rule_too():
-    assert plan_of(site(at=(0.020, 0.0)))["p"][0] == pytest.approx(plan_of(site(at=(0.020, 0.0), plan="guarded"))["p"][0])
+    assert plan_of(site(at=(0.020, 0.0)))["p"][0] == pytest.approx(
+        plan_of(site(at=(0.020, 0.0), plan="guarded"))["p"][0]
+    )
 
 
 @pytest.mark.parametrize(("east", "verdict"), [(0.0250, "within"), (0.0251, "outside")])
@@ -116,7 +118,9 @@ def test_simple_rule(east, verdict):
     assert word(plan_of(site(at=(east, 0.0)))["verdict"][0]) == verdict
 
 
-@pytest.mark.parametrize(("east", "verdict"), [(0.011, "within"), (0.024, "unresolved"), (0.030, "unresolved"), (0.036, "outside")])
+@pytest.mark.parametrize(
+    ("east", "verdict"), [(0.011, "within"), (0.024, "unresolved"), (0.030, "unresolved"), (0.036, "outside")]
+)
 def test_guarded_rule(east, verdict):
     assert word(plan_of(site(at=(east, 0.0), plan="guarded"))["verdict"][0]) == verdict
 
@@ -189,6 +193,15 @@ def test_the_toe_is_the_recorded_one():
         site(tilt("P1", 3.0, 2.0), tilt("P1", 10.0, -1.0), axis="stepped", records=[record("P1", toe_level=-7.8)])
     )
     assert 1000 * found["slope_e"][0] == pytest.approx((2.2 * 2 - 8.8) / 11.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("axis", ["straight", "stepped"])
+def test_inclination_needs_no_centre(axis):
+    read = site(tilt("P1", 3.0, 2.0), tilt("P1", 10.0, -1.0, 4.0), axis=axis)
+    placed = 1000 * verticality_of(read)["incline"][0]
+    read.pickups = []
+    found = verticality_of(read)
+    assert (1000 * found["incline"][0], word(found["verdict"][0])) == (pytest.approx(placed), "within")
 
 
 def test_without_readings_verticality_is_not_surveyed():
@@ -270,7 +283,9 @@ def test_steepest_looks_at_no_more_than_cut_off_to_toe():
 
 
 def test_steepest_agrees_with_a_dense_search():
-    readings = [tilt("P1", 2.0 + 1.3 * k, *s) for k, s in enumerate([(2, 1), (5, -3), (-4, 2), (-6, 5), (1, 1), (3, 8), (0, 2)])]
+    readings = [
+        tilt("P1", 2.0 + 1.3 * k, *s) for k, s in enumerate([(2, 1), (5, -3), (-4, 2), (-6, 5), (1, 1), (3, 8), (0, 2)])
+    ]
     level = np.linspace(3.2, -12.0, 305)
     at = steps(site(*readings, axis="stepped")).axis("P1", *level)
     run = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))

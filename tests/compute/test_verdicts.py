@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -206,7 +207,12 @@ def test_what_is_not_measured_is_not_surveyed(rule):
 
 def test_a_check_that_is_not_asked_for_has_no_verdict():
     code = decide(
-        np.array([True]), np.array([0.0]), rule="simple", confidence=0.95, measured=np.array([True]), made=np.array([False])
+        np.array([True]),
+        np.array([0.0]),
+        rule="simple",
+        confidence=0.95,
+        measured=np.array([True]),
+        made=np.array([False]),
     )
     assert code[0] == NOT_MADE
 
@@ -220,7 +226,7 @@ def test_outside_on_the_confidence_itself():
 ORDER = [NOT_MADE, WITHIN, UNRESOLVED, NOT_SURVEYED, OUTSIDE]
 
 
-@pytest.mark.parametrize(("lesser", "graver"), list(zip(ORDER[:-1], ORDER[1:], strict=True)))
+@pytest.mark.parametrize(("lesser", "graver"), list(pairwise(ORDER)))
 def test_worst(lesser, graver):
     assert worst(np.array([lesser]), np.array([graver]), np.array([lesser]))[0] == graver
 

@@ -486,7 +486,10 @@ class Oracle:
 
     def reaches(self, pile: Pile, z: float) -> bool:
         """Whether the pile's centre at level z can be told."""
-        return pile.centre is not None and (bool(pile.axes) or abs(pile.centre.level - z) <= 2.0)
+        if pile.centre is None or pile.axes:
+            return pile.centre is not None
+        limit = 2.0 if self.limit_of(pile) is not None else 1e-9
+        return abs(pile.centre.level - z) <= limit
 
     def limit_of(self, pile: Pile) -> float | None:
         limit = self.settings.tolerance.verticality.get(pile.row["kind"])
@@ -501,7 +504,7 @@ class Oracle:
     def q2(self, pile: Pile, z: float, model: str) -> float:
         assert pile.centre is not None
         if not pile.axes:
-            return (0.5 * (self.limit_of(pile) or math.inf) * (pile.centre.level - z)) ** 2
+            return (0.5 * (self.limit_of(pile) or 0.0) * (pile.centre.level - z)) ** 2
         return pile.axes[model].variance(pile.centre.level, z)
 
     def cov(self, pile: Pile, z: float, model: str) -> np.ndarray:
@@ -588,28 +591,35 @@ class Oracle:
 
     @staticmethod
     def steepest(axis: Axis, top: float, toe: float) -> float:
-        """Steepest chord over a base of 3 m or more: sampled bases and places, then closing in on the best."""
+        """Steepest chord over a base of 3 m or more.
 
-        def chord(z: float, base: float) -> float:
-            z = min(max(z, toe + base), top)
-            return math.hypot(*axis.between(z, z - base)) / base
-
+        A base of 6 m or more is two bases, one of them as steep. For a given base the length of the chord is convex
+        between kinks, so that one end of the steepest lies at a kink or at an end of the pile: all bases are tried there.
+        """
         if top - toe <= 3.0:
             return math.hypot(*axis.between(top, toe)) / (top - toe)
-        grid = [(chord(z, base), z, base) for base in np.arange(3.0, min(6.0, top - toe), 0.2) for z in np.arange(toe + base, top, 0.1)]
-        best = max(grid)
-        for step in (0.05, 0.02, 0.01, 0.004, 0.001, 0.0004, 0.0001, 0.00001):
-            for _ in range(12):
-                _, z, base = best
-                around = [
-                    (chord(z + i * step, b), min(max(z + i * step, toe + b), top), b)
-                    for i in range(-4, 5)
-                    for b in {min(max(base + j * step, 3.0), top - toe) for j in range(-4, 5)}
-                ]
-                if max(around)[0] <= best[0]:
-                    break
-                best = max(around)
-        return float(best[0])
+        ends = [z for z in {top, toe, *axis.vertices} if toe <= z <= top]
+
+        def chord(end: float, base: float) -> float:
+            low = end - base if base > 0 else end
+            return math.hypot(*axis.between(low + abs(base), low)) / abs(base)
+
+        best = 0.0
+        for end in ends:
+            for sign in (1.0, -1.0):
+                reach = min(6.0, end - toe if sign > 0 else top - end)
+                if reach < 3.0:
+                    continue
+                count = max(2, math.ceil((reach - 3.0) / 0.02) + 1)
+                bases = [sign * (3.0 + (reach - 3.0) * k / (count - 1)) for k in range(count)]
+                values = [chord(end, x) for x in bases]
+                k = values.index(max(values))
+                near = sorted((bases[max(0, k - 1)], bases[min(count - 1, k + 1)]))
+                best = max(best, values[k])
+                if near[0] < near[1]:
+                    found = minimize_scalar(lambda x, end=end: -chord(end, x), bounds=near, method="bounded", options={"xatol": 1e-7})
+                    best = max(best, -float(found.fun))
+        return best
 
     def toe(self, pile: Pile) -> dict[str, Any]:
         margin = self.settings.tolerance.toe_mm
@@ -814,7 +824,7 @@ class Oracle:
             # beyond doubt, whatever the rule
             lost = self.judge("guarded", self.p(a, b, top, self.model), o < required - SLACK) == "outside"
             if not (a.axes and b.axes) and lost:
-                out |= {"verdict": "outside", "lost_level": top}
+                out |= {"verdict": "outside", "lost_level": top, "open_level": top if o < -SLACK else None}
         if not (a.centre and b.centre and a.axes and b.axes):
             return out
         out["levels_known"] = True

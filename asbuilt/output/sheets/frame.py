@@ -221,9 +221,10 @@ class Frame:
 
         def draw(canvas: Canvas, x: float, top: float) -> None:
             width = self.column_width - 2 * GAP
+            first = top - GAP - (self.line + t) / 2
             canvas.rectangle(Box(left=x, bottom=top - height + GAP / 2, width=width, height=height - GAP), width=BOLD)
             for number, line in enumerate(lines):
-                canvas.text(x + GAP, top - GAP - t - number * self.line + 0.2 * t, line, height=t)
+                canvas.text(x + GAP, first - number * self.line, line, height=t)
 
         return _Piece(height=height, draw=draw)
 

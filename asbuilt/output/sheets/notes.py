@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.columns import KINDS
-from asbuilt.output.sheets.canvas import FINE, GREY, INK
+from asbuilt.output.sheets.canvas import FINE, GREY
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.symbols import arrows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from asbuilt.model import Floats, Reconciliation
     from asbuilt.output.sheets.canvas import Box, Canvas
@@ -82,28 +82,31 @@ def not_made(result: Reconciliation) -> list[str]:
     return missing
 
 
-def _sign_figure(canvas: Canvas, box: Box) -> None:
-    """Draw the directions in which a deviation counts positive."""
-    x, y = box.left + 1.5, box.bottom + 1.5
-    reach_x, reach_y = box.width - 5.0, box.height - 4.5
-    axes = [[(x, y), (x + reach_x, y)], [(x, y), (x, y + reach_y)]]
-    canvas.lines(axes, width=FINE, colour=GREY)
-    canvas.text(x + reach_x + 0.6, y - 0.8, "E", height=2.0 if box.width < 15 else 2.5, colour=INK)
-    canvas.text(x - 0.8, y + reach_y + 0.7, "N", height=2.0 if box.width < 15 else 2.5, colour=INK)
-    end = np.array([[x + 0.75 * reach_x, y + 0.75 * reach_y]])
-    arrows(canvas, np.array([[x, y]]), end, hollow=np.array([False]), halo=False)
+def _sign_figure(text: float) -> Callable[[Canvas, Box], None]:
+    def draw(canvas: Canvas, box: Box) -> None:
+        """Draw the directions in which a deviation counts positive."""
+        x, y = box.left + 0.5 * text, box.bottom + 0.5 * text
+        reach_x, reach_y = box.width - 2.0 * text, box.height - 1.9 * text
+        axes = [[(x, y), (x + reach_x, y)], [(x, y), (x, y + reach_y)]]
+        canvas.lines(axes, width=FINE, colour=GREY)
+        canvas.text(x + reach_x + 0.3 * text, y - 0.4 * text, "E", height=text)
+        canvas.text(x - 0.4 * text, y + reach_y + 0.3 * text, "N", height=text)
+        end = np.array([[x + 0.75 * reach_x, y + 0.75 * reach_y]])
+        arrows(canvas, np.array([[x, y]]), end, hollow=np.array([False]), halo=False)
+
+    return draw
 
 
-def plan_notes(result: Reconciliation) -> tuple[Entry, ...]:
-    """Return the notes of a deviation plan."""
+def plan_notes(result: Reconciliation, text: float) -> tuple[Entry, ...]:
+    """Return the notes of a deviation plan, lettered ``text`` mm high."""
     return (
         Entry(
             text="Deviation: as built minus design, + to east, to north, towards the pit, along the wall as positions "
             "rise. Bearings: clockwise from site-grid north.",
-            sample=_sign_figure,
+            sample=_sign_figure(text),
             height=5.4,
         ),
-        *(Entry(text=text) for text in _texts(result)),
+        *(Entry(text=said) for said in _texts(result)),
     )
 
 

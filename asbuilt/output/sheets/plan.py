@@ -119,7 +119,7 @@ def deviation_plan(result: Reconciliation, area: Box, text: float) -> Sheet:
         scale=plan.scale,
         draw=draw,
         legend=plan_legend(plan, piles, joints),
-        notes=plan_notes(result),
+        notes=plan_notes(result, text),
         caution=CAUTION,
     )
 
