@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import os
 import sys
 import traceback
@@ -76,9 +77,15 @@ def _refusal(error: Exception) -> str | None:
 
 
 def _run(given: list[str]) -> int:
-    # Not click's own main(): that one turns a closed pipe into exit code 1, which here means a defect.
-    with cli.make_context("asbuilt", given) as context:
-        outcome = cli.invoke(context)
+    thresholds = gc.get_threshold()
+    # A command lives for seconds and imports much: looking for garbage as often as is usual takes a tenth of its time.
+    gc.set_threshold(50_000, 20, 20)
+    try:
+        # Not click's own main(): that one turns a closed pipe into exit code 1, which here means a defect.
+        with cli.make_context("asbuilt", given) as context:
+            outcome = cli.invoke(context)
+    finally:
+        gc.set_threshold(*thresholds)
     return int(outcome) if outcome is not None else ExitCode.DONE
 
 

@@ -8,7 +8,7 @@
     mapping.py   which column of the file is which of ours
     values.py, times.py   cells -> numbers, ids, choices, moments
     tables.py    the door to delimited text: files -> columns that remember file and line
-    vector.py    design and clear outline from GeoPackage and GeoJSON
-    design.py, loads.py   what the tables say, checked against one another and the site file
+    vector.py, vector_bytes.py    design and clear outline from GeoPackage and GeoJSON
+    design.py, loads.py, nearest.py   what the tables say, checked against one another and the site file
     survey.py    the door: reads the folder, collects every problem, raises once
 """

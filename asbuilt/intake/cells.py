@@ -68,8 +68,7 @@ def read_quickly(text: DelimitedText, *, headed: bool, width: int, kinds: Mappin
         return Rows(columns={place: np.empty(0, dtype=object) for place in kinds}, lines=lines)
     letters = np.frombuffer(body, dtype=np.uint8)
     ends = np.flatnonzero((letters == ord(text.separator)) | (letters == 10))
-    # Each row has so many cells when every last end is a line's and there are as many ends as there should
-    # be.
+    # Each row has so many cells when every last end is a line's and there are as many ends as there should be.
     if ends.size != lines.size * width or not (letters[ends[width - 1 :: width]] == 10).all():
         return None
     columns: dict[int, Any] = {}
@@ -91,6 +90,22 @@ def read_quickly(text: DelimitedText, *, headed: bool, width: int, kinds: Mappin
     return Rows(columns=columns, lines=lines)
 
 
+def _without_quotes(body: bytes, separator: str) -> bytes | None:
+    """Return text without its quotes where they stand around whole cells and hide nothing, else None."""
+    letters = np.frombuffer(body, dtype=np.uint8)
+    quotes = np.flatnonzero(letters == 34)
+    if quotes.size % 2:
+        return None
+    opening, closing = quotes[::2], quotes[1::2]
+    is_end = (letters == ord(separator)) | (letters == 10)
+    outside = (opening == 0) | is_end[opening - 1]
+    ends_before = np.cumsum(is_end, dtype=np.int32)
+    hidden = ends_before[opening] != ends_before[closing]
+    if hidden.any() or not (outside & is_end[closing + 1]).all():
+        return None
+    return body.replace(b'"', b"")
+
+
 def _equally_long(
     letters: npt.NDArray[np.uint8], ends: npt.NDArray[np.int64], width: int, place: int
 ) -> npt.NDArray[np.uint8] | None:
@@ -105,16 +120,19 @@ def _equally_long(
 
 
 def _plain_lines(text: DelimitedText, headed: bool) -> tuple[bytes | None, Lines]:
-    """Return the text of the rows without blank lines and comments, and their lines.
+    """Return the text of the rows without quotes, blank lines and comments, and their lines.
 
-    None where cells are quoted.
+    None where quotes keep a separator, a line end or a quote from being one.
     """
     body = text.data[text.after_first if headed else text.first_at :]
     first = text.first_line + 1 if headed else text.first_line
-    if b'"' in body:
-        return None, np.empty(0, dtype=np.int32)
     if body and not body.endswith(b"\n"):
         body += b"\n"
+    if b'"' in body:
+        plain = _without_quotes(body, text.separator)
+        if plain is None:
+            return None, np.empty(0, dtype=np.int32)
+        body = plain
     letters = np.frombuffer(body, dtype=np.uint8)
     ends = np.flatnonzero(letters == 10)
     lines = np.arange(first, first + ends.size, dtype=np.int32)
@@ -211,6 +229,10 @@ def _records(text: DelimitedText, headed: bool) -> Iterator[tuple[int, list[str]
     body = text.data[text.after_first if headed else text.first_at :].decode("utf-8")
     every = body.split("\n")
     first = text.first_line + 1 if headed else text.first_line
+    at_once = _all_at_once(every, text.separator)
+    if at_once is not None:
+        yield from ((first + place, cells) for place, cells in at_once)
+        return
     place = 0
     while place < len(every):
         line, at = every[place], place
@@ -226,3 +248,15 @@ def _records(text: DelimitedText, headed: bool) -> Iterator[tuple[int, list[str]
                 if isinstance(longer, list) or "not closed" not in longer:
                     break
         yield first + at, cells
+
+
+def _all_at_once(every: list[str], separator: str) -> Iterator[tuple[int, list[str]]] | None:
+    """Return the place and cells of every row where each stands on a line of its own, else None."""
+    if any(line.count('"') % 2 for line in every):
+        return None
+    kept = [place for place, line in enumerate(every) if not is_skipped(line)]
+    try:
+        rows = list(csv.reader([every[place] for place in kept], delimiter=separator, strict=True))
+    except csv.Error:
+        return None
+    return zip(kept, rows, strict=True) if len(rows) == len(kept) else None

@@ -135,8 +135,8 @@ def read_table(
     known = mappings or {}
     if source.format is not None and mappings is not None and source.format not in mappings:
         there = ", ".join(name for name in mappings if name) or "none"
-        text = f"no column mapping {source.format!r} for {definition.name}; the site file has: {there}"
-        raise UsageError(text)
+        what = f"no column mapping {source.format!r} for {definition.name}; the site file has: {there}"
+        raise UsageError(what)
     text = open_text(
         source.path,
         source.data,

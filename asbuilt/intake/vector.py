@@ -6,10 +6,8 @@ refused. What is wrong is named by the number of the feature, counted from 1 in 
 
 from __future__ import annotations
 
-import json
 import logging
 import os
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -19,6 +17,7 @@ import numpy as np
 from asbuilt.errors import Problem
 from asbuilt.intake.mapping import called
 from asbuilt.intake.tables import STRUCTURE, empty_part, part_of_cells
+from asbuilt.intake.vector_bytes import Refused, json_of_texts, sound_geopackage
 from asbuilt.intake.values import short
 
 if TYPE_CHECKING:
@@ -40,17 +39,6 @@ class _Feature:
     number: int
     geometry: Any
     fields: Mapping[str, Any]
-
-
-class _Refused(Exception):  # noqa: N818  # never leaves this file
-    """The file as a whole cannot be read."""
-
-    def __init__(self, text: str, expected: str) -> None:
-        super().__init__(text)
-        self.text, self.expected = text, expected
-
-    def problem(self, source: Source) -> Problem:
-        return Problem(file=source.path, text=self.text, expected=self.expected)
 
 
 def read_vector_design(
@@ -75,7 +63,7 @@ def read_vector_design(
     """
     try:
         features = _features(source, layer, "points")
-    except _Refused as refused:
+    except Refused as refused:
         return empty_part(source.path, definition, problems=[refused.problem(source)])
     names = {column.name: fields.get(column.name, column.name) for column in definition.columns}
     there = dict.fromkeys(name for feature in features for name in feature.fields)
@@ -125,7 +113,7 @@ def read_vector_outline(source: Source, *, layer: str | None) -> tuple[Any, list
     """
     try:
         features = _features(source, layer, "one polygon")
-    except _Refused as refused:
+    except Refused as refused:
         return None, [refused.problem(source)]
     problems: list[Problem] = []
     polygons: list[Any] = []
@@ -158,24 +146,25 @@ def _polygons(shape: Any) -> list[Any] | str:
 
 
 def _features(source: Source, layer: str | None, holding: str) -> list[_Feature]:
-    """Return the features of one layer, at least one; raises :class:`_Refused`."""
+    """Return the features of one layer, at least one; raises :class:`Refused`."""
     fiona = _import_fiona()
     is_json = not source.path.lower().endswith(".gpkg")
     expected = f"{'GeoJSON' if is_json else 'a GeoPackage'} with a layer of {holding}"
-    data = _json_of_texts(source.data, expected) if is_json else source.data
+    if is_json:
+        data, options = json_of_texts(source.data, expected), {"driver": "GeoJSON", "DATE_AS_STRING": "YES"}
+    else:
+        data, layers = sound_geopackage(source.data, expected)
+        options = {"driver": "GPKG", "layer": _choose(layers, layer)}
     try:
         # From the bytes that were hashed; a GeoPackage opened in place could be written to.
-        with fiona.MemoryFile(data, ext=".geojson" if is_json else ".gpkg") as memory:
-            name = _choose(fiona.listlayers(memory.name), None if is_json else layer)
-            options = {"DATE_AS_STRING": "YES"} if is_json else {}
-            with fiona.open(memory.name, layer=name, **options) as collection:
-                if not is_json and collection.crs and collection.crs.is_geographic:
-                    raise _Refused("a layer in degrees", "site-grid coordinates in metres")
-                features = [_feature(number, record) for number, record in enumerate(collection, 1)]
+        with fiona.MemoryFile(data, ext=".geojson" if is_json else ".gpkg") as memory, memory.open(**options) as layer_:
+            if not is_json and layer_.crs and layer_.crs.is_geographic:
+                raise Refused("a layer in degrees", "site-grid coordinates in metres")
+            features = [_feature(number, record) for number, record in enumerate(layer_, 1)]
     except (fiona.errors.FionaError, OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
-        raise _Refused("cannot be read", expected) from error
+        raise Refused("cannot be read", expected) from error
     if not features:
-        raise _Refused("no features", expected)
+        raise Refused("no features", expected)
     return features
 
 
@@ -198,57 +187,10 @@ def _import_fiona() -> Any:
 def _choose(layers: Sequence[str], wanted: str | None) -> str:
     there = ", ".join(layers)
     if wanted is not None and wanted not in layers:
-        raise _Refused(f"no layer {short(wanted)}", f"one of {there}" if layers else "a layer")
+        raise Refused(f"no layer {short(wanted)}", f"one of {there}" if layers else "a layer")
     if wanted is None and len(layers) != 1:
-        raise _Refused(f"layers {there}" if layers else "no layer", "one layer, or its name in the site file")
+        raise Refused(f"layers {there}" if layers else "no layer", "one layer, or its name in the site file")
     return layers[0] if wanted is None else wanted
-
-
-def _json_of_texts(data: bytes, expected: str) -> bytes:
-    """Return GeoJSON in which every property is a text.
-
-    Else one type would be settled for a field over all features, and the one feature that does not keep to it
-    could not be named. Coordinates said to be degrees are refused.
-    """
-    try:
-        content = json.loads(data.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise _Refused("not UTF-8 text", expected) from error
-    except json.JSONDecodeError as error:
-        raise _Refused(f"not JSON, at line {error.lineno}: {error.msg.lower()}", expected) from error
-    except RecursionError as error:
-        raise _Refused("not JSON: nested too deeply", expected) from error
-    features = _feature_objects(content)
-    if features is None:
-        raise _Refused("no features", expected)
-    if re.search(r"CRS84|\b4326\b", str(content.get("crs"))):
-        raise _Refused("coordinates in degrees", "site-grid coordinates in metres")
-    made = []
-    for feature in features:
-        fields = feature.get("properties") if isinstance(feature, dict) else None
-        made.append(
-            {
-                "type": "Feature",
-                "geometry": feature.get("geometry") if isinstance(feature, dict) else None,
-                "properties": {
-                    name: None if value is None else str(value)
-                    for name, value in (fields.items() if isinstance(fields, dict) else ())
-                },
-            }
-        )
-    return json.dumps({"type": "FeatureCollection", "features": made}).encode()
-
-
-def _feature_objects(content: Any) -> list[Any] | None:
-    """Return the features of a GeoJSON object, which may be a single feature or geometry itself."""
-    if not isinstance(content, dict):
-        return None
-    if content.get("type") == "Feature":
-        return [content]
-    if "coordinates" in content:
-        return [{"geometry": content}]
-    features = content.get("features")
-    return features if isinstance(features, list) else None
 
 
 def _feature(number: int, record: Any) -> _Feature:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import subprocess
@@ -62,6 +63,11 @@ def test_importing_the_package_imports_nothing_heavy():
 @pytest.mark.parametrize("name", asbuilt.__all__)
 def test_every_public_name_is_found(name):
     assert getattr(asbuilt, name).__name__ == name
+
+
+def test_a_module_of_the_same_name_does_not_take_a_functions_place():
+    module = importlib.import_module("asbuilt.reconcile")
+    assert asbuilt.reconcile is module.reconcile
 
 
 def test_an_unknown_public_name_is_an_attribute_error():

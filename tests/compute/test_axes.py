@@ -168,6 +168,10 @@ def test_rows_may_stand_in_any_order():
     assert moved(profiled(log=LOG[::-1]), -4.0) == pytest.approx(moved(profiled(), -4.0), abs=1e-12)
 
 
+def test_a_row_that_is_there_twice_changes_nothing():
+    assert moved(profiled(log=[*LOG, LOG[1]]), -4.0) == pytest.approx(moved(profiled(), -4.0), abs=1e-12)
+
+
 def test_the_newest_log_of_a_pile_serves():
     newer = logged("P1", (0.0, 0.0, 0.0), (9.0, 90.0, 0.0), read_at="2025-03-09T15:00")
     assert moved(site(profile=[*newer, *logged("P1", *LOG)]), -4.8) == pytest.approx(np.array([(80, 0)]), abs=1e-9)

@@ -188,6 +188,19 @@ def test_a_refused_arc_says_why_there_is_no_centre():
     assert centres(*edges(-4, 0, 4)).reason[0] == "edge shots on so short an arc that two centres fit"
 
 
+DEGENERATE = {
+    "one point three times": [(0.44, 0.0)] * 3,
+    "the design centre three times": [(0.0, 0.0)] * 3,
+    "a straight line through the design centre": [(-0.1, 0.0), (0.0, 0.0), (0.1, 0.0)],
+}
+
+
+@pytest.mark.parametrize("points", DEGENERATE.values(), ids=DEGENERATE.keys())
+def test_edge_shots_that_span_no_circle_give_no_centre(points):
+    found = centres(*(shot("P1", e, n, shot="edge") for e, n in points), shot("P2", 0.75, 0.0))
+    assert np.isnan(found.e).tolist() == [True, False]
+
+
 def test_two_edge_shots_give_no_centre():
     assert np.isnan(centres(*edges(0, 90)).e[0])
 

@@ -597,6 +597,18 @@ def test_probability_governs_at_a_vertex():
     assert first(site)["governing_level"] == pytest.approx(-1.0)
 
 
+def test_probability_belongs_to_its_level_where_a_profile_is_least_sure_between_levels():
+    """15 mm to spare at the head and 60 mm/m together; the profiles' own scatter grows fastest just below it."""
+    site = uncertain(b=(0.065, 0.0), profile_mm=20, profile_mm_per_m=0, wander_mm_per_m=0, pickup_mm=0.5)
+    site.tilts = []
+    site.profiles = [*logged("P1", (0, 0, 0), (14, 0, 0)), *logged("P2", (0, 0, 0), (14, -840, 0))]
+    found = first(site)
+    h = 3.2 - found["governing_level"]
+    sigma = math.sqrt(0.5 + 2 * 2 * 400 * min(1.0, h)) / 1000
+    there = ncx2.cdf((0.83 / sigma) ** 2, 2, ((0.815 - 0.06 * h) / sigma) ** 2)
+    assert found["p"] == pytest.approx(there, abs=1e-5)
+
+
 def test_probability_governs_at_the_top_where_a_joint_closes_downwards():
     assert first(uncertain((-20.0, 0.0), b=(0.06, 0.0)))["governing_level"] == 3.2
 

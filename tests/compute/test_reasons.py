@@ -53,7 +53,7 @@ def test_plan_unresolved_gives_the_probability():
 
 def test_a_probability_just_below_the_confidence_is_not_printed_as_it():
     # 25 mm at 5 mm per axis accept 16.152 mm
-    assert "probability 0.9499" in of_pile(wall(at=(0.0, 0.01616), plan="guarded", pickup_mm=5))
+    assert "probability 0.9498, 0.95 asked for" in of_pile(wall(at=(0.0, 0.01616), plan="guarded", pickup_mm=5))
 
 
 def test_plan_not_surveyed_says_why():
@@ -70,6 +70,12 @@ def test_verticality_not_surveyed_says_why():
     site = wall(more_tolerance="")
     del site.tilts[1]
     assert of_pile(site) == "no lean reading"
+
+
+def test_encroachment_not_surveyed_says_why_where_no_other_check_does():
+    site = wall(verticality='{ other = "1:200" }')
+    del site.tilts[1]
+    assert "lean reading" in of_pile(site)
 
 
 def test_encroachment_outside():

@@ -69,16 +69,16 @@ def write_sheets(path: Path, result: Reconciliation, *, tool_version: str, input
 def _lay_out(
     make: Callable[[Reconciliation, Box, float], Sheet], result: Reconciliation, title: Title
 ) -> tuple[Frame, Sheet]:
-    """Lay a sheet out beside as few columns of legend and notes as hold them."""
+    """Lay a sheet out beside the narrowest columns of legend and notes that hold them."""
     paper = result.survey.settings.sheets.paper
     for columns in range(1, MOST_COLUMNS + 1):
-        frame = Frame(paper, title, columns=columns)
-        sheet = make(result, frame.drawing, TEXT[paper])
-        if frame.flow(sheet) is not None:
-            return frame, sheet
-        frame = Frame(paper, title, columns=columns, tight=True)
-        if frame.flow(sheet) is not None:
-            return frame, sheet
+        for wide in (False, True):
+            frame = Frame(paper, title, columns=columns, wide=wide)
+            sheet = make(result, frame.drawing, TEXT[paper])
+            for tight in (False, True):
+                frame = Frame(paper, title, columns=columns, wide=wide, tight=tight)
+                if frame.flow(sheet) is not None:
+                    return frame, sheet
     raise AssertionError  # notes and legend are bounded: three columns hold them on every paper
 
 

@@ -77,6 +77,8 @@ def page_settings() -> Iterator[None]:
     with mpl.rc_context(
         {
             "pdf.fonttype": 42,
+            # Matplotlib 3.11 splits a font into parts of 256 characters unless this, too, is 42.
+            "ps.fonttype": 42,
             "pdf.compression": 6,
             "pdf.use14corefonts": False,
             "pdf.inheritcolor": False,

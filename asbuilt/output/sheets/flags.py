@@ -166,7 +166,7 @@ def _want(
         height=height,
         turned=(angle > 90.5) | (angle < -89.5),
         lead=lead,
-        half_height=np.maximum(np.where(low, height * (0.5 + DESCENT), 0.5 * height + 0.3), width / 2 * upright),
+        half_height=np.maximum(np.where(low, height * (0.5 + DESCENT), 0.5 * height + 0.25), width / 2 * upright),
         length=lead + width,
         upright=upright,
     )
@@ -338,7 +338,7 @@ def pile_flags(plan: Plan, room: Room) -> Flags:
     foot = np.maximum(plan.radius, plan.design_radius) + 0.3
     long = _want(base, outward, full, marked, plan.text)
     short = _want(base, outward, letters, marked, plan.text, upright=True)
-    steps = (1.6, 3.0, 5.0, 7.5, 10.5, 14.0)
+    steps = (1.6, 3.0, 5.0, 7.5, 10.5, 14.0, 18.0)
     whole = _spread(long, foot, wanted, steps)
     letter = _spread(short, foot, wanted & flagged, steps[:3])
     position = np.asarray(plan.result.piles["position"], dtype=np.float64)

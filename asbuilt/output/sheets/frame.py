@@ -29,7 +29,7 @@ TEXT = {"A4": 1.8, "A3": 2.5, "A2": 2.5, "A1": 3.5, "A0": 3.5}
 FILING_MARGIN, MARGIN = 20.0, 10.0
 GAP = 3.0
 #: Sizes of the column and its parts in heights of text.
-COLUMN, SAMPLE = 46.0, 8.4
+COLUMN, WIDE_COLUMN, SAMPLE = 46.0, 56.0, 8.4
 #: Distance of lines in heights of text, and where that saves a column.
 LINE, TIGHT_LINE = 1.6, 1.42
 
@@ -118,11 +118,11 @@ class Frame:
         Contents of the title block.
     columns : int
         Columns at the right for legend and notes; the last one stands above the title block.
-    tight : bool
-        Whether the lines stand closer.
+    wide, tight : bool
+        Whether columns are wider, and whether lines stand closer: either may save a column.
     """
 
-    def __init__(self, paper: str, title: Title, *, columns: int = 1, tight: bool = False) -> None:
+    def __init__(self, paper: str, title: Title, *, columns: int = 1, wide: bool = False, tight: bool = False) -> None:
         width, height = PAPER[paper]
         self.paper = paper
         self.title = title
@@ -132,7 +132,7 @@ class Frame:
         self.inside = Box(
             left=FILING_MARGIN, bottom=MARGIN, width=width - FILING_MARGIN - MARGIN, height=height - 2 * MARGIN
         )
-        self.column_width = COLUMN * self.text
+        self.column_width = (WIDE_COLUMN if wide else COLUMN) * self.text
         self.canvas = Canvas(width, height)
 
     @property

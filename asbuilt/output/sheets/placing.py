@@ -117,21 +117,27 @@ def _settle(i: Integers, j: Integers, rank: Integers) -> Booleans:
 
 
 class Room:
-    """What is covered on a rectangle of paper, in cells of a quarter of a millimetre."""
+    """What is free on a rectangle of paper: it knows the cells that are covered, and the labels that are in place."""
 
     def __init__(self, area: Box) -> None:
         self.area = area
         self._low = np.array([area.left, area.bottom])
         self._shape = np.ceil(np.array([area.width, area.height]) / CELL).astype(np.int64) + 1
         self._covered = np.zeros(int(self._shape.prod()), dtype=bool)
+        nothing = np.empty((0, 2))
+        self._labels = Boxes(centre=nothing, half=nothing, axis=nothing)
 
     def cover(self, boxes: Boxes) -> None:
         """Mark the cells that boxes cover, and a rim of one or two cells, so that none that touches one is missed."""
         cells, inside = self._cells(boxes, grow=2.0 * CELL, spacing=0.7 * CELL)
         self._covered[cells[inside]] = True
 
+    def keep(self, labels: Boxes) -> None:
+        """Take labels in: they are few, and kept as they are, so that others may stand close to them."""
+        self._labels = join([self._labels, labels])
+
     def meets(self, boxes: Boxes) -> Booleans:
-        """Return which boxes touch what is covered, or reach out of the area."""
+        """Return which boxes touch what is covered or a label kept, or reach out of the area."""
         met = np.ones(len(boxes), dtype=bool)
         corners = boxes.corners()
         high = self._low + np.array([self.area.width, self.area.height])
@@ -142,6 +148,7 @@ class Room:
                 cells, inside = self._cells(boxes.take(within), grow=0.0, spacing=1.2 * CELL, flat=flat)
                 met[within] = (self._covered[cells] & inside).any(axis=1)
                 within = within[~met[within]]
+        met[within[overlapping(boxes.take(within), self._labels)[0]]] = True
         return met
 
     def _cells(self, boxes: Boxes, *, grow: float, spacing: float, flat: bool = False) -> tuple[Integers, Booleans]:
@@ -165,7 +172,7 @@ class Room:
 
 
 def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
-    """Choose one option for each label, and cover what is chosen.
+    """Choose one option for each label, and keep what is chosen.
 
     Parameters
     ----------
@@ -191,7 +198,7 @@ def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
         other = i != j
         stays = _settle(i[other], j[other], rank[waiting])
         chosen[waiting[stays]] = number
-        room.cover(boxes.take(stays))
+        room.keep(boxes.take(stays))
     return chosen
 
 

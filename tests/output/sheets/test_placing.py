@@ -74,7 +74,7 @@ def test_a_label_takes_the_next_option_when_the_first_is_taken():
     first = Boxes(
         centre=np.array([[10.0, 10.0], [12.0, 10.0]]), half=np.full((2, 2), 2.0), axis=np.tile([1.0, 0.0], (2, 1))
     )
-    second = Boxes(centre=first.centre + [0.0, 10.0], half=first.half, axis=first.axis)
+    second = Boxes(centre=first.centre + np.array([0.0, 10.0]), half=first.half, axis=first.axis)
     chosen = place([first, second], rank=np.array([1, 0]), room=Room(AREA))
     assert chosen.tolist() == [1, 0]
 
