@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
+import sqlite3
 from importlib import metadata
 from typing import TYPE_CHECKING
 
@@ -35,7 +36,16 @@ _LIBRARIES = (
 
 def library_versions() -> dict[str, str]:
     """Return the versions of Python and of the libraries that results or their bytes can depend on."""
-    return {"python": platform.python_version(), **{name: metadata.version(name) for name in _LIBRARIES}}
+    import pyogrio
+    import shapely
+
+    return {
+        "python": platform.python_version(),
+        **{name: metadata.version(name) for name in _LIBRARIES},
+        "gdal": pyogrio.__gdal_version_string__,
+        "geos": shapely.geos_version_string,
+        "sqlite": sqlite3.sqlite_version,
+    }
 
 
 def inputs_sha256(survey: Survey) -> str:

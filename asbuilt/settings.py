@@ -37,6 +37,9 @@ __all__ = [
 ]
 
 Rule = Literal["simple", "guarded"]
+Path = tuple[str | int, ...]
+#: Where a setting stands, what is wrong with it, what was expected.
+Wrong = tuple[Path, str, str]
 
 
 def _finite(value: object) -> object:
@@ -296,8 +299,15 @@ def _flatten(name: str, value: object) -> Iterator[tuple[str, str]]:
 
 
 _DATE_PARTS = {"Y": 4, "y": 2, "m": 2, "d": 2, "j": 3, "H": 2, "M": 2, "S": 2, "%": 0}
-#: A year, and a month with a day or a day of the year; other letters stand for themselves.
-_DATE_PATTERN = re.compile(r"(?=.*%[Yy])(?=.*%m.*%d|.*%d.*%m|.*%j)(?:[^%]|%[YymdjHMS%])*")
+
+
+def _is_date(pattern: str) -> bool:
+    """Tell whether a strptime pattern holds a whole date, of digits only and each part once."""
+    parts = re.findall(r"%(.?)", pattern)
+    letters = [letter for letter in parts if letter != "%"]
+    day = {"m", "d"} <= set(letters) or "j" in letters
+    year = not {"Y", "y"}.isdisjoint(letters)
+    return day and year and set(letters) <= _DATE_PARTS.keys() and len(set(letters)) == len(letters)
 
 
 def name_pattern(pattern: str) -> str:
@@ -312,57 +322,63 @@ def name_pattern(pattern: str) -> str:
 _MAPPING_KEYS = ("order", "pile_id_from", "date_from_name", "object_from")
 
 
-def _mappings(table: str, raw: dict[str, Any], problems: list[tuple[tuple[str | int, ...], str, str]]) -> dict[str, Any]:
+def _mappings(table: str, raw: dict[str, Any], problems: list[Wrong]) -> dict[str, Any]:
     """Sort ``[columns.TABLE]`` into the unnamed mapping and ``[columns.TABLE.NAME]`` ones."""
-    known = [column.name for column in TABLES[table].columns]
     found: dict[str, Any] = {}
-
-    def one(name: str, content: dict[str, Any], path: tuple[str | int, ...]) -> None:
-        mapping: dict[str, Any] = {"names": {}}
-        for key, value in content.items():
-            if key in _MAPPING_KEYS:
-                mapping[key] = value
-            elif key in known and isinstance(value, str) and value:
-                mapping["names"][key] = value
-            elif key in known:
-                problems.append(((*path, key), f"{value!r} is not a column's name", "a text"))
-            else:
-                problems.append(((*path, key), "unknown key", _nearest(key, [*known, *_MAPPING_KEYS])))
-        order = mapping.get("order")
-        for column in order if isinstance(order, list) else []:
-            if column and column not in known:
-                problems.append(((*path, "order"), f"unknown column {column!r}", _nearest(str(column), known)))
-        for theirs, count in Counter(mapping["names"].values()).items():
-            if count > 1:
-                problems.append((path, f"{theirs!r} stands for {count} columns", "each name for one column"))
-        pattern = mapping.get("pile_id_from")
-        if isinstance(pattern, str):
-            try:
-                groups = re.compile(pattern).groups
-            except re.error as error:
-                problems.append(((*path, "pile_id_from"), f"not a regular expression: {error}", "one with one group"))
-            else:
-                if groups != 1:
-                    problems.append(((*path, "pile_id_from"), f"{groups} groups", "one group"))
-        date_pattern = mapping.get("date_from_name")
-        if isinstance(date_pattern, str) and not _DATE_PATTERN.fullmatch(date_pattern):
-            expected = "a pattern such as %Y%m%d, of %Y %y %m %d %j %H %M %S"
-            problems.append(((*path, "date_from_name"), f"{date_pattern!r} is no pattern of a date", expected))
-        objects = mapping.get("object_from")
-        for code, name_of_object in objects.items() if isinstance(objects, dict) else []:
-            if name_of_object not in OBJECTS:
-                problems.append(
-                    ((*path, "object_from", code), f"unknown object {name_of_object!r}", "one of " + ", ".join(OBJECTS))
-                )
-        found[name] = mapping
-
     unnamed = {k: v for k, v in raw.items() if not isinstance(v, dict) or k == "object_from"}
     if unnamed:
-        one("", unnamed, ("columns", table))
+        found[""] = _one_mapping(table, unnamed, ("columns", table), problems)
     for name, content in raw.items():
         if isinstance(content, dict) and name != "object_from":
-            one(name, content, ("columns", table, name))
+            found[name] = _one_mapping(table, content, ("columns", table, name), problems)
     return found
+
+
+def _one_mapping(table: str, content: dict[str, Any], path: Path, problems: list[Wrong]) -> dict[str, Any]:
+    known = [column.name for column in TABLES[table].columns]
+    mapping: dict[str, Any] = {"names": {}}
+    for key, value in content.items():
+        if key in _MAPPING_KEYS:
+            mapping[key] = value
+        elif key not in known:
+            problems.append(((*path, key), "unknown key", _nearest(key, [*known, *_MAPPING_KEYS])))
+        elif isinstance(value, str) and value:
+            mapping["names"][key] = value
+        else:
+            problems.append(((*path, key), f"{value!r} is not a column's name", "a text"))
+    problems.extend(_check_names(mapping, known, path))
+    problems.extend(_check_patterns(mapping, path))
+    return mapping
+
+
+def _check_names(mapping: dict[str, Any], known: list[str], path: Path) -> Iterator[Wrong]:
+    order = mapping.get("order")
+    for column in order if isinstance(order, list) else []:
+        if column and column not in known:
+            yield (*path, "order"), f"unknown column {column!r}", _nearest(str(column), known)
+    for theirs, count in Counter(mapping["names"].values()).items():
+        if count > 1:
+            yield path, f"{theirs!r} stands for {count} columns", "each name for one column"
+    objects = mapping.get("object_from")
+    for code, thing in objects.items() if isinstance(objects, dict) else []:
+        if thing not in OBJECTS:
+            yield (*path, "object_from", code), f"unknown object {thing!r}", "one of " + ", ".join(OBJECTS)
+
+
+def _check_patterns(mapping: dict[str, Any], path: Path) -> Iterator[Wrong]:
+    pattern = mapping.get("pile_id_from")
+    if isinstance(pattern, str):
+        try:
+            groups = re.compile(pattern).groups
+        except re.error as error:
+            yield (*path, "pile_id_from"), f"not a regular expression: {error}", "one with one group"
+        else:
+            if groups != 1:
+                yield (*path, "pile_id_from"), f"{groups} groups", "one group"
+    date = mapping.get("date_from_name")
+    if isinstance(date, str) and not _is_date(date):
+        expected = "a pattern such as %Y%m%d, of %Y %y %m %d %j %H %M %S"
+        yield (*path, "date_from_name"), f"{date!r} is no pattern of a date", expected
 
 
 def _nearest(name: str, known: list[str]) -> str:
@@ -375,11 +391,11 @@ _KEY = re.compile(r"""^\s*("[^"]*"|'[^']*'|[A-Za-z0-9_-]+)((?:\s*\.\s*(?:"[^"]*"
 _PART = re.compile(r""""[^"]*"|'[^']*'|[A-Za-z0-9_-]+""")
 
 
-def _line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
+def _line_numbers(text: str) -> dict[Path, int]:
     """Return the line of every section header and key; tables in an array by their place."""
-    lines: dict[tuple[str | int, ...], int] = {}
+    lines: dict[Path, int] = {}
     section: tuple[str | int, ...] = ()
-    counts: dict[tuple[str | int, ...], int] = {}
+    counts: dict[Path, int] = {}
     for number, line in enumerate(text.splitlines(), 1):
         header = _HEADER.match(line)
         if header:
@@ -397,7 +413,7 @@ def _line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
     return lines
 
 
-def _line_of(lines: dict[tuple[str | int, ...], int], path: tuple[str | int, ...]) -> int:
+def _line_of(lines: dict[Path, int], path: Path) -> int:
     while path:
         if path in lines:
             return lines[path]
@@ -410,7 +426,7 @@ _EXPECTED = {
     "greater_than": ("{input!r} is too small", "more than {gt}"),
     "greater_than_equal": ("{input!r} is too small", "{ge} or more"),
     "less_than": ("{input!r} is too large", "less than {lt}"),
-    "string_type": ("{input!r} is not text", 'text in quotes'),
+    "string_type": ("{input!r} is not text", "text in quotes"),
     "string_too_short": ("empty", "some text"),
     "bool_type": ("{input!r} is not a truth value", "true or false"),
     "literal_error": ("{input!r} is not known", "{expected}"),
@@ -434,7 +450,7 @@ def _explain(error: ErrorDetails) -> tuple[str, str]:
     return f"{error['input']!r} cannot be used", error["msg"][0].lower() + error["msg"][1:]
 
 
-def _fields_at(path: tuple[str | int, ...]) -> list[str]:
+def _fields_at(path: Path) -> list[str]:
     """Return the known keys of the section at ``path``."""
     model: type[BaseModel] = Settings
     for part in path:
@@ -468,9 +484,9 @@ class Draft:
     design: Design | None
     columns: dict[str, dict[str, ColumnMapping]] | None
     time_zone: ZoneInfo
-    lines: dict[tuple[str | int, ...], int]
+    lines: dict[Path, int]
 
-    def problem(self, path: tuple[str | int, ...], text: str, expected: str) -> Problem:
+    def problem(self, path: Path, text: str, expected: str) -> Problem:
         """Return what is wrong with the setting at ``path``, with its line."""
         name = ".".join(str(part + 1) if isinstance(part, int) else part for part in path if part != "")
         return Problem(file=self.file, line=_line_of(self.lines, path), column=name, text=text, expected=expected)
@@ -500,9 +516,15 @@ def draft_settings(text: str, *, file: str = "site.toml") -> Draft:
         reason = re.sub(r" \(at .*\)$", "", str(error))
         problem = Problem(file=file, line=line, text=f"not TOML: {reason}", expected="a TOML file")
         return Draft(
-            file=file, settings=None, problems=(problem,), design=None, columns=None, time_zone=ZoneInfo("UTC"), lines={}
+            file=file,
+            settings=None,
+            problems=(problem,),
+            design=None,
+            columns=None,
+            time_zone=ZoneInfo("UTC"),
+            lines={},
         )
-    found: list[tuple[tuple[str | int, ...], str, str]] = []
+    found: list[Wrong] = []
     columns = raw.get("columns")
     if isinstance(columns, dict):
         sorted_columns: dict[str, Any] = {}
@@ -559,24 +581,43 @@ def _zone_of(raw: dict[str, Any]) -> ZoneInfo:
         return ZoneInfo("UTC")
 
 
-def _cross_check(s: Settings) -> Iterator[tuple[tuple[str | int, ...], str, str]]:
+def _cross_check(s: Settings) -> Iterator[Wrong]:
     """Yield what contradicts itself, as (path, what, expected)."""
     try:
         ZoneInfo(s.site.time_zone)
     except (KeyError, ValueError, OSError):
-        yield ("site", "time_zone"), f"{s.site.time_zone!r} is not a time zone", 'a name such as "UTC" or "Etc/GMT-3"'
+        expected = 'a name such as "UTC" or "Etc/GMT-3"'
+        yield ("site", "time_zone"), f"{s.site.time_zone!r} is not a time zone", expected
     known = [column.name for column in TABLES["design"].columns]
     for name in s.design.fields:
         if name not in known:
             yield ("design", "fields", name), "unknown column", _nearest(name, known)
+    yield from _check_levels(s)
+    yield from _check_walls(s)
+    yield from _check_stages(s)
+    after, before = s.sequence.cut_after_h, s.sequence.cut_before_h
+    if after is not None and before is not None and after >= before:
+        yield ("sequence", "cut_before_h"), "not after cut_after_h", f"more than {after} hours"
+    similarity = ("origin_e", "origin_n", "rotation_deg", "scale")
+    if any(getattr(s.grid, name) is not None for name in similarity):
+        for name in (*similarity, "map_crs"):
+            if getattr(s.grid, name) is None:
+                yield ("grid", name), "missing", f"all of {', '.join(similarity)} and map_crs, or none"
+
+
+def _check_levels(s: Settings) -> Iterator[Wrong]:
     levels = s.levels
     if levels.lowest >= levels.highest:
         yield ("levels", "lowest"), f"{levels.lowest} is not below highest {levels.highest}", "a level below it"
     for name in ("commence", "cut_off", "formation", "interlock_to"):
         value = getattr(levels, name)
         if value is not None and not levels.lowest <= value <= levels.highest:
-            yield ("levels", name), f"{value} lies outside the site's levels", f"{levels.lowest} to {levels.highest}"
-    yield from _check_depths(s, ("levels",), levels.cut_off, levels.formation, levels.interlock_to)
+            expected = f"{levels.lowest} to {levels.highest}"
+            yield ("levels", name), f"{value} lies outside the site's levels", expected
+    yield from _check_depths(("levels",), levels.cut_off, levels.formation, levels.interlock_to)
+
+
+def _check_walls(s: Settings) -> Iterator[Wrong]:
     for wall_name, wall in s.walls.items():
         at = ("walls", wall_name)
         if not wall.closed and wall.pit_side is None:
@@ -585,43 +626,30 @@ def _cross_check(s: Settings) -> Iterator[tuple[tuple[str | int, ...], str, str]
             yield (*at, "pit_side"), "given for a closed wall", "nothing: the pit is its inside"
         if not {"formation", "interlock_to", "cut_off"}.isdisjoint(wall.model_fields_set):
             yield from _check_depths(
-                s,
                 at,
                 s.wall_level(wall_name, "cut_off"),
                 float(s.wall_level(wall_name, "formation") or 0.0),
                 float(s.wall_level(wall_name, "interlock_to") or 0.0),
             )
-    top = max([levels.commence, *([levels.cut_off] if levels.cut_off is not None else [])])
-    lowest_formation = min([levels.formation, *(w.formation for w in s.walls.values() if w.formation is not None)])
+
+
+def _check_stages(s: Settings) -> Iterator[Wrong]:
+    top = max([s.levels.commence, *([s.levels.cut_off] if s.levels.cut_off is not None else [])])
+    formations = [s.levels.formation, *(w.formation for w in s.walls.values() if w.formation is not None)]
+    lowest_formation = min(formations)
     names = [stage.name for stage in s.stages]
     for place, stage in enumerate(s.stages):
         if not lowest_formation <= stage.level < top:
-            yield ("stages", place, "level"), f"{stage.level} is not between formation and the top", (
-                f"{lowest_formation} or above, and below {top}"
-            )
+            expected = f"{lowest_formation} or above, and below {top}"
+            yield ("stages", place, "level"), f"{stage.level} is not between formation and the top", expected
         if stage.joints_to is not None and stage.joints_to > stage.level:
-            yield ("stages", place, "joints_to"), f"{stage.joints_to} is above the stage's level", f"{stage.level} or below"
+            what = f"{stage.joints_to} is above the stage's level"
+            yield ("stages", place, "joints_to"), what, f"{stage.level} or below"
         if stage.name in names[:place]:
             yield ("stages", place, "name"), f"{stage.name!r} is there already", "a name of its own"
-    sequence = s.sequence
-    if (
-        sequence.cut_after_h is not None
-        and sequence.cut_before_h is not None
-        and sequence.cut_after_h >= sequence.cut_before_h
-    ):
-        yield ("sequence", "cut_before_h"), "not after cut_after_h", f"more than {sequence.cut_after_h} hours"
-    grid = s.grid
-    parameters = [grid.origin_e, grid.origin_n, grid.rotation_deg, grid.scale]
-    if any(p is not None for p in parameters):
-        for name in ("origin_e", "origin_n", "rotation_deg", "scale", "map_crs"):
-            if getattr(grid, name) is None:
-                yield ("grid", name), "missing", "all of origin_e, origin_n, rotation_deg, scale and map_crs, or none"
 
 
-def _check_depths(
-    s: Settings, at: tuple[str | int, ...], cut_off: float | None, formation: float, interlock_to: float
-) -> Iterator[tuple[tuple[str | int, ...], str, str]]:
-    del s
+def _check_depths(at: Path, cut_off: float | None, formation: float, interlock_to: float) -> Iterator[Wrong]:
     if cut_off is not None:
         if formation >= cut_off:
             yield (*at, "formation"), f"{formation} is not below the cut-off {cut_off}", f"below {cut_off}"

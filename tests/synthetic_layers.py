@@ -11,7 +11,7 @@ from asbuilt.columns import LAYERS, Column
 from asbuilt.model import Layer
 
 #: Signs that a file must carry unchanged: quotes, markup, an emoji, right-to-left marks, a line break.
-STRANGE = ("plain", "O'Neil \"B\"", "<a>&amp;", "pile \U0001f3d7", "\u200fשלום\u200e", "two\nlines", "=1+1", "")
+STRANGE = ("plain", 'O\'Neil "B"', "<a>&amp;", "pile \U0001f3d7", "\u200fשלום\u200e", "two\nlines", "=1+1", "")
 _ORIGIN = (412_300.0, 5_281_700.0)
 
 

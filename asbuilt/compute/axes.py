@@ -179,14 +179,19 @@ def _profiles(
     np.maximum.at(newest, pile, time)
     keep = time == newest[pile]
     rows, pile, level = rows[keep], pile[keep], level[keep]
-    long_enough = np.bincount(pile, minlength=len(attempt)) > 1
-    keep = long_enough[pile]
-    rows, pile, level = rows[keep], pile[keep], level[keep]
+    f_e, f_n = profiles["off_e_mm"][rows] / 1000.0, profiles["off_n_mm"][rows] / 1000.0
+    # rows at one depth are averaged: between them there is no slope
+    first = np.flatnonzero(np.r_[True, (np.diff(pile) != 0) | (np.diff(level) < -1e-6)]) if len(pile) else rows
+    if len(first) < len(pile):
+        size = np.diff(np.r_[first, len(pile)])
+        f_e, f_n = np.add.reduceat(f_e, first) / size, np.add.reduceat(f_n, first) / size
+        pile, level = pile[first], level[first]
+    keep = (np.bincount(pile, minlength=len(attempt)) > 1)[pile]
+    pile, level, f_e, f_n = pile[keep], level[keep], f_e[keep], f_n[keep]
     piles, owner, counts = np.unique(pile, return_inverse=True, return_counts=True)
     _, start = _segments_of(counts)
-    f_e, f_n = profiles["off_e_mm"][rows] / 1000.0, profiles["off_n_mm"][rows] / 1000.0
     # segment k runs from row k to row k + 1; the first also reaches up, the last continues below the deepest row
-    place = np.arange(len(rows))
+    place = np.arange(len(pile))
     is_first, is_last = place == start[owner], place == start[owner + 1] - 1
     following = np.where(is_last, place, place + 1)
     length = np.where(is_last, 1.0, level - level[following])
@@ -209,7 +214,7 @@ def _profiles(
         f_n=f_n,
         s_e=s_e,
         s_n=s_n,
-        v=np.zeros(len(rows)),
+        v=np.zeros(len(pile)),
     )
     return parts, piles, deepest, newest[piles].astype(float)
 

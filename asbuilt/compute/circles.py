@@ -17,6 +17,8 @@ __all__ = ["MIRROR_LIMIT", "CircleFit", "fit_circles"]
 MIRROR_LIMIT = 6.0
 
 _STEPS = 60
+#: A normal matrix whose correlation matrix has a lesser determinant is taken for singular.
+_SINGULAR = 1e-10
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,7 +26,7 @@ class CircleFit:
     """Least-squares circles (k,) with known-radius term.
 
     ``cov`` (k, 3) [m²]: EE, EN, NN, scaled where the residuals ask for it. ``arc_deg`` is the arc that the edge shots
-    cover. ``ambiguous``: the mirror image across the chord fits as well.
+    cover. ``ambiguous``: the mirror image across the chord fits as well, or the shots do not fix a centre.
     """
 
     e: Floats
@@ -87,7 +89,12 @@ def fit_circles(
     cost = np.where(other_side, np.minimum(cost_1, cost_2), cost_1)
     arc, _, _ = _arc(e, n, group, edge, best)
     normal, _ = _normal(shots, best, radius, prior)
-    cov3 = np.linalg.inv(normal)
+    # shots at one point, or in line with the centre, leave it free to move: no fit
+    scale = np.sqrt(np.einsum("kii->ki", normal))
+    scale = np.where(scale > 0, scale, 1.0)
+    loose = ~(np.linalg.det(normal / (scale[:, :, None] * scale[:, None, :])) > _SINGULAR)
+    ambiguous |= loose
+    cov3 = np.linalg.inv(np.where(loose[:, None, None], np.eye(3), normal))
     edges = np.bincount(group, edge, minlength=k)
     rows = edges + 2 * np.bincount(group, ~edge, minlength=k) + (prior > 0)
     free = np.maximum(rows - 3, 1)

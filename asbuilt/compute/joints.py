@@ -152,10 +152,14 @@ class _Judged:
         self.verdict[settled] = OUTSIDE
         if self.guarded:
             doubtful = rows[~surely_within(span, rows, self.limit, self.confidence)]
-            self.sure[doubtful], seen = highest_unsure(span, doubtful, self.limit, self.confidence)
+            self.sure[doubtful], seen, where = highest_unsure(span, doubtful, self.limit, self.confidence)
+            # between the levels laid out it may be less sure than at them
             slipped = (self.p[doubtful] >= self.confidence) & (seen < self.confidence)
-            self.p[doubtful[slipped]] = seen[slipped]
-            self.verdict[doubtful[slipped & (self.verdict[doubtful] == WITHIN)]] = UNRESOLVED
+            lower = doubtful[slipped]
+            self.governing[lower] = where[slipped]
+            self.p[lower] = span.conform(lower, where[slipped][:, None], self.limit[lower])[:, 0]
+            self.sigma[lower] = span.sigma(lower, where[slipped])
+            self.verdict[lower[self.verdict[lower] == WITHIN]] = UNRESOLVED
         else:
             self.sure[rows] = self.lost[rows]
         # below a toe that is too high there is no joint
@@ -199,7 +203,7 @@ class _Judged:
         rows = np.flatnonzero(tilted)
         if self.guarded:
             rows = rows[~surely_within(other, rows, self.limit, self.confidence)]
-            unsure[rows], _ = highest_unsure(other, rows, self.limit, self.confidence)
+            unsure[rows], _, _ = highest_unsure(other, rows, self.limit, self.confidence)
         else:
             unsure[rows] = highest_beyond(other, self.limit)[rows]
         self.sure = np.fmax(self.sure, unsure)

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from asbuilt.columns import METHODS
+from asbuilt.compute.axes import NO_AXIS_REACH_M
 from asbuilt.compute.verdicts import NOT_SURVEYED, OUTSIDE, UNRESOLVED, WITHIN
 from asbuilt.compute.wording import all_against, all_chances, all_metres, all_numbers
 
@@ -79,9 +81,16 @@ def pile_reasons(
         lines.add(rows, what + all_against(figures[value][rows], figures[limit][rows], unit, places=places))
         rows = np.flatnonzero(verdicts[check] == UNRESOLVED)
         lines.add(rows, all_chances(figures[f"p_{check}"][rows], confidence), sep=", ")
+    bare = figures["method"] == METHODS.index("none")
     rows = np.flatnonzero((verdicts["plan"] == NOT_SURVEYED) & surveyed)
-    lines.add(rows, "plan position not surveyed: no lean reading, and the pickup lies far from cut-off")
-    lines.add(np.flatnonzero((verdicts["vertical"] == NOT_SURVEYED) & surveyed), "no lean reading")
+    away = np.abs(figures["surveyed_level"] - figures["cut_off_level"])[rows]
+    far = "plan position not surveyed: no lean reading, and the pickup lies " + all_numbers(away, 2) + " m from cut-off"
+    lines.add(rows, np.where(away > NO_AXIS_REACH_M, far, "plan position not surveyed: no lean reading, nor a limit"))
+    lacking = (verdicts["vertical"] == NOT_SURVEYED) & (surveyed | ~bare)
+    lines.add(np.flatnonzero(lacking & bare), "no lean reading")
+    lines.add(np.flatnonzero(lacking & ~bare), "no inclination: the toe is not below cut-off")
+    lacking = (verdicts["encroach"] == NOT_SURVEYED) & surveyed & (verdicts["vertical"] != NOT_SURVEYED)
+    lines.add(np.flatnonzero(lacking), "encroachment not surveyed: no lean reading")
     _encroachment(lines, verdicts["encroach"], figures, confidence)
     rows = np.flatnonzero(verdicts["toe"] == OUTSIDE)
     above = all_against(figures["toe_above_mm"][rows], figures["toe_allowed_mm"][rows], "mm", places=0)
@@ -102,14 +111,22 @@ def _encroachment(lines: _Lines, verdict: Codes, figures: Mapping[str, Floats], 
     limit = {name: figures[name][rows] for name in ("encroach_allowed_mm", "clear_mm")}
     unresolved = verdict[rows] == UNRESOLVED
     moved, inside = value["worst_towards_pit_mm"], value["face_inside_mm"]
-    for said, shown, allowed, level, there in (
-        ("towards the pit ", moved, limit["encroach_allowed_mm"], "worst_towards_pit_level", np.isnan(inside)),
-        ("face inside the clear outline ", inside, limit["clear_mm"], "face_inside_level", np.isnan(moved)),
-    ):
-        tell = ~np.isnan(shown) & (limit["encroach_allowed_mm"] > 0 if said.startswith("t") else True)
-        tell &= (shown > allowed) | there | unresolved
-        text = said + all_against(shown, allowed, "mm") + " at " + all_metres(figures[level][rows])
-        lines.add(rows, _either(tell, text), sep="; " if said.startswith("t") else ", ")
+    limits = (limit["encroach_allowed_mm"], limit["clear_mm"])
+    movement_judged = limits[0] > 0
+    beyond = (movement_judged & (moved > limits[0]), inside > limits[1])
+    tell = (
+        ~np.isnan(moved) & movement_judged & (beyond[0] | np.isnan(inside) | unresolved),
+        ~np.isnan(inside) & (beyond[1] | unresolved | ~movement_judged),
+    )
+    text = "towards the pit " + all_against(
+        moved, limits[0], "mm", where=" at " + all_metres(figures["worst_towards_pit_level"][rows])
+    )
+    lines.add(rows, _either(tell[0], text))
+    text = "face inside the clear outline " + all_against(
+        inside, limits[1], "mm", where=" at " + all_metres(figures["face_inside_level"][rows])
+    )
+    lines.add(rows[tell[0]], _either(tell[1], text)[tell[0]], sep=", ")
+    lines.add(rows[~tell[0]], _either(tell[1], text)[~tell[0]])
     lines.add(rows[unresolved], all_chances(figures["p_encroach"][rows[unresolved]], confidence), sep=", ")
 
 
@@ -151,7 +168,9 @@ def joint_reasons(
     rows = np.flatnonzero((verdict == OUTSIDE) & ~known & ~np.isnan(figures["lost_level"]))
     lines.add(rows, _overlap(figures, rows, "overlap_cut_off_mm", "range_top"))
     rows = np.flatnonzero(((verdict == UNRESOLVED) | (verdict == OUTSIDE)) & known)
-    lines.add(rows, _overlap(figures, rows, "least_overlap_mm", "least_level"))
+    short = figures["least_overlap_mm"][rows] < figures["required_overlap_mm"][rows]
+    told = rows[short | (verdict[rows] == UNRESOLVED)]
+    lines.add(told, _overlap(figures, told, "least_overlap_mm", "least_level"))
     lost, gap, sure = (figures[name][rows] for name in ("lost_level", "open_level", "sure_level"))
     lines.add(rows, _either(~np.isnan(lost), "lost from " + all_metres(lost)), sep=", ")
     lines.add(rows, _either(~np.isnan(gap), "open from " + all_metres(gap)), sep=", ")
@@ -176,10 +195,11 @@ def joint_reasons(
 
 
 def _overlap(figures: Mapping[str, Floats], rows: Integers, name: str, level: str) -> Texts:
-    """Return "overlap 12.3 mm, 50.0 mm asked for, at -9.50"; a negative overlap is called a gap."""
+    """Return "overlap 12.3 mm at -9.50, 50.0 mm asked for"; a negative overlap is called a gap."""
     overlap, need = figures[name][rows], figures["required_overlap_mm"][rows]
-    text = all_against(overlap, need, "mm", says="asked for")
+    at = " at " + all_metres(figures[level][rows])
+    text = all_against(overlap, need, "mm", where=at, says="asked for")
     gap = overlap < 0
-    text[gap] = all_against(-overlap[gap], need[gap], "mm", says="of overlap asked for")
-    worded: Texts = np.where(gap, "gap ", "overlap ") + text + " at " + all_metres(figures[level][rows])
+    text[gap] = all_against(-overlap[gap], need[gap], "mm", where=at[gap], says="of overlap asked for")
+    worded: Texts = np.where(gap, "gap ", "overlap ") + text
     return worded

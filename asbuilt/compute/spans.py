@@ -92,6 +92,11 @@ class Span:
         )
         return p
 
+    def sigma(self, rows: Integers, levels: Floats) -> Floats:
+        """Return the standard uncertainty of the overlap at one level of each of some joints (k,) [m]."""
+        along: Floats = np.sqrt(self._at(rows, levels[:, None]).along[:, 0])
+        return along
+
     def _at(self, rows: Integers, levels: Floats) -> Spread:
         a, b = self.j.a[rows], self.j.b[rows]
         at_a, at_b = segment_at(self.axes, a, levels), segment_at(self.axes, b, levels)
@@ -232,8 +237,10 @@ def surely_within(span: Span, rows: Integers, limit: Floats, confidence: float) 
     return sure
 
 
-def highest_unsure(span: Span, rows: Integers, limit: Floats, confidence: float) -> tuple[Floats, Floats]:
-    """Return the highest level of the range where p(z) < confidence (k,), NaN for none, and the least p seen (k,)."""
+def highest_unsure(
+    span: Span, rows: Integers, limit: Floats, confidence: float
+) -> tuple[Floats, Floats, Floats]:
+    """Return the highest level where p(z) < confidence (k,), NaN for none; about the least p, and its level."""
     levels = np.column_stack([span.levels[rows], *_where_bent(span, rows)])
     levels = -np.sort(-levels, axis=1)
     p = span.conform_nearly(rows, levels, limit[rows], confidence)
@@ -255,7 +262,8 @@ def highest_unsure(span: Span, rows: Integers, limit: Floats, confidence: float)
             p_high=p[inner_rows, f - 1],
             p_low=p[inner_rows, f],
         )
-    return level, p.min(axis=1)
+    at = p.argmin(axis=1)
+    return level, p[k, at], levels[k, at]
 
 
 def _where_bent(span: Span, rows: Integers) -> list[Floats]:

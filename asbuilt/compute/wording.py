@@ -95,13 +95,15 @@ def all_metres(levels: Floats) -> Texts:
     return all_numbers(levels, 2, sign=True)
 
 
-def all_against(values: Floats, limits: Floats, unit: str, *, says: str = "allowed", places: int = 1) -> Texts:
-    """Return "value unit, limit unit allowed" (k,), with a digit more rather than let the two look alike."""
+def all_against(
+    values: Floats, limits: Floats, unit: str, *, where: Texts | str = "", says: str = "allowed", places: int = 1
+) -> Texts:
+    """Return "value unit where, limit unit allowed" (k,), with a digit more rather than let the two look alike."""
     shown, limit = all_numbers(values, places), all_numbers(limits, places)
     for k in np.flatnonzero((shown == limit) & (values != limits)).tolist():
         shown[k] = beyond(float(values[k]), float(limits[k]), places=places)
         limit[k] = number(float(limits[k]), len(shown[k].partition(".")[2]))
-    texts: Texts = shown + f" {unit}, " + limit + f" {unit} {says}"
+    texts: Texts = shown + f" {unit}" + where + ", " + limit + f" {unit} {says}"
     return texts
 
 

@@ -17,8 +17,8 @@ import numpy as np
 from asbuilt.errors import Problem
 from asbuilt.intake.mapping import called
 from asbuilt.intake.tables import STRUCTURE, empty_part, part_of_cells
-from asbuilt.intake.vector_bytes import Refused, json_of_texts, sound_geopackage
 from asbuilt.intake.values import short
+from asbuilt.intake.vector_bytes import Refused, json_of_texts, sound_geopackage
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -150,18 +150,29 @@ def _features(source: Source, layer: str | None, holding: str) -> list[_Feature]
     fiona = _import_fiona()
     is_json = not source.path.lower().endswith(".gpkg")
     expected = f"{'GeoJSON' if is_json else 'a GeoPackage'} with a layer of {holding}"
+    ending = ".geojson" if is_json else ".gpkg"
     if is_json:
         data, options = json_of_texts(source.data, expected), {"driver": "GeoJSON", "DATE_AS_STRING": "YES"}
     else:
         data, layers = sound_geopackage(source.data, expected)
         options = {"driver": "GPKG", "layer": _choose(layers, layer)}
+    # CPLE_BaseError is GDAL's own word on what Fiona did not foresee; Fiona does not offer it elsewhere.
+    errors = (
+        fiona.errors.FionaError,
+        fiona._err.CPLE_BaseError,
+        OSError,
+        ValueError,
+        LookupError,
+        TypeError,
+        RuntimeError,
+    )
     try:
         # From the bytes that were hashed; a GeoPackage opened in place could be written to.
-        with fiona.MemoryFile(data, ext=".geojson" if is_json else ".gpkg") as memory, memory.open(**options) as layer_:
-            if not is_json and layer_.crs and layer_.crs.is_geographic:
+        with fiona.Env(), fiona.MemoryFile(data, ext=ending) as memory, memory.open(**options) as records:
+            if not is_json and records.crs and records.crs.is_geographic:
                 raise Refused("a layer in degrees", "site-grid coordinates in metres")
-            features = [_feature(number, record) for number, record in enumerate(layer_, 1)]
-    except (fiona.errors.FionaError, OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
+            features = [_feature(number, record) for number, record in enumerate(records, 1)]
+    except errors as error:
         raise Refused("cannot be read", expected) from error
     if not features:
         raise Refused("no features", expected)
@@ -177,6 +188,7 @@ def _import_fiona() -> Any:
     os.environ.pop("PROJ_LIB", None)
     os.environ.pop("PROJ_DATA", None)
     import fiona
+    import fiona._err
     import fiona.errors
 
     # GDAL's messages come back as problems; without a handler Python would print them too.

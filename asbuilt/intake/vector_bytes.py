@@ -27,6 +27,7 @@ class Refused(Exception):  # noqa: N818  # never leaves the reading of vector fi
         self.text, self.expected = text, expected
 
     def problem(self, source: Source) -> Problem:
+        """Return what to say of the file."""
         return Problem(file=source.path, text=self.text, expected=self.expected)
 
 

@@ -131,9 +131,7 @@ def _hatch(symbol: ET.Element, look: VerdictLook, name: str) -> None:
     _stroke(line, look, style="solid", width=_HATCH_WIDTH)
 
 
-def _edge(
-    symbol: ET.Element, look: VerdictLook, *, style: str, width: float, solid: bool = False
-) -> None:
+def _edge(symbol: ET.Element, look: VerdictLook, *, style: str, width: float, solid: bool = False) -> None:
     options = {
         "color": _colour(look.colour, opaque=solid),
         "style": "solid" if solid else "no",

@@ -59,7 +59,7 @@ def test_a_probability_just_below_the_confidence_is_not_printed_as_it():
 def test_plan_not_surveyed_says_why():
     site = wall(level=5.5)
     del site.tilts[1]
-    assert "plan position not surveyed: no lean reading, and the pickup lies far from cut-off" in of_pile(site)
+    assert "plan position not surveyed: no lean reading, and the pickup lies 2.30 m from cut-off" in of_pile(site)
 
 
 def test_inclination_outside():
@@ -79,12 +79,12 @@ def test_encroachment_not_surveyed_says_why_where_no_other_check_does():
 
 
 def test_encroachment_outside():
-    assert of_pile(wall(lean=(0.0, 4.9))) == "towards the pit 54.9 mm, 50.0 mm allowed at -8.00"
+    assert of_pile(wall(lean=(0.0, 4.9))) == "towards the pit 54.9 mm at -8.00, 50.0 mm allowed"
 
 
 def test_encroachment_of_the_outline():
     text = of_pile(wall(lean=(0.0, 4.0), at=(0.0, 0.02), outline=BOX))
-    assert "face inside the clear outline 4.8 mm, 0.0 mm allowed at -8.00" in text
+    assert "face inside the clear outline 4.8 mm at -8.00, 0.0 mm allowed" in text
 
 
 def test_movement_within_is_not_named_beside_a_face_that_is_outside():
@@ -142,14 +142,14 @@ def test_a_joint_within_gives_no_reason():
 def test_overlap_lost():
     # 40 mm left at the foot of the range, 50 passed after 10 m
     text = of_joint(wall(lean=(4.0, 0.0), at=(0.04, 0.0)))
-    assert text.startswith("overlap 39.2 mm, 50.0 mm asked for")
+    assert text.startswith("overlap 39.2 mm at -9.50, 50.0 mm asked for")
     assert text.endswith("lost from -6.80")
 
 
 def test_a_gap():
     # 20 mm at the top, 33.5 apart at the foot
     text = of_joint(wall(lean=(5.0, 0.0), at=(0.10, 0.0)))
-    assert text.startswith("gap 33.5 mm, 50.0 mm of overlap asked for")
+    assert text.startswith("gap 33.5 mm at -9.50, 50.0 mm of overlap asked for")
 
 
 @pytest.mark.parametrize("said", ["lost from +3.20", "open from -2.80"])
@@ -158,7 +158,7 @@ def test_levels_of_a_gap(said):
 
 
 def test_an_overlap_just_below_what_is_asked_for_is_not_printed_as_it():
-    assert of_joint(wall(at=(0.08004, 0.0))).startswith("overlap 49.96 mm, 50.00 mm asked for")
+    assert of_joint(wall(at=(0.08004, 0.0))).startswith("overlap 49.96 mm at +3.20, 50.00 mm asked for")
 
 
 def guarded(**more):
@@ -218,6 +218,6 @@ def test_a_joint_settled_at_cut_off_gives_the_overlap_there_and_what_lacks():
     site = wall(at=(0.12, 0.0))
     del site.tilts[1]
     text = of_joint(site)
-    assert text.startswith("overlap 10.0 mm, 50.0 mm asked for")
+    assert text.startswith("overlap 10.0 mm at +3.20, 50.0 mm asked for")
     assert "+3.20" in text
     assert text.endswith("P2: no lean reading")

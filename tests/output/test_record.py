@@ -58,9 +58,7 @@ def test_it_holds_what_scripts_rely_on(record):
             {"path": "design/piles.csv", "table": "design", "rows": 12, "sha256": SHA},
             {"path": "pickups/süd.csv", "table": "pickups", "rows": 40, "sha256": SHA[::-1]},
         ],
-        "outputs": {
-            name: hashlib.sha256(name.encode()).hexdigest() for name in ("schedule.csv", "asbuilt.gpkg")
-        },
+        "outputs": {name: hashlib.sha256(name.encode()).hexdigest() for name in ("schedule.csv", "asbuilt.gpkg")},
     }
 
 

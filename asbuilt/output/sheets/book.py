@@ -11,7 +11,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from asbuilt.errors import TargetError
 from asbuilt.output.sheets.canvas import page_settings
-from asbuilt.output.sheets.frame import TEXT, Frame, Sheet, Title
+from asbuilt.output.sheets.frame import COLUMN, TEXT, Frame, Sheet, Title
 from asbuilt.output.sheets.plan import deviation_plan
 
 if TYPE_CHECKING:
@@ -26,6 +26,8 @@ __all__ = ["SHEETS", "write_sheets"]
 #: The sheets of the book in their order: each laid out on the part of the paper that is left for it, with the
 #: height of its text.
 SHEETS: tuple[Callable[[Reconciliation, Box, float], Sheet], ...] = (deviation_plan,)
+#: Widths of a column that are tried before there is one more, in heights of text.
+WIDTHS = (COLUMN, 56.0, 66.0)
 MOST_COLUMNS = 3
 
 
@@ -72,11 +74,11 @@ def _lay_out(
     """Lay a sheet out beside the narrowest columns of legend and notes that hold them."""
     paper = result.survey.settings.sheets.paper
     for columns in range(1, MOST_COLUMNS + 1):
-        for wide in (False, True):
-            frame = Frame(paper, title, columns=columns, wide=wide)
+        for width in WIDTHS:
+            frame = Frame(paper, title, columns=columns, width=width)
             sheet = make(result, frame.drawing, TEXT[paper])
             for tight in (False, True):
-                frame = Frame(paper, title, columns=columns, wide=wide, tight=tight)
+                frame = Frame(paper, title, columns=columns, width=width, tight=tight)
                 if frame.flow(sheet) is not None:
                     return frame, sheet
     raise AssertionError  # notes and legend are bounded: three columns hold them on every paper

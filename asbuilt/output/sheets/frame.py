@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Floats
     from asbuilt.settings import Revision
 
-__all__ = ["PAPER", "TEXT", "Entry", "Frame", "Sheet", "Title", "Viewport"]
+__all__ = ["COLUMN", "PAPER", "TEXT", "Entry", "Frame", "Sheet", "Title", "Viewport"]
 
 #: Landscape sizes [mm], ISO 216.
 PAPER = {"A4": (297.0, 210.0), "A3": (420.0, 297.0), "A2": (594.0, 420.0), "A1": (841.0, 594.0), "A0": (1189.0, 841.0)}
@@ -29,7 +29,7 @@ TEXT = {"A4": 1.8, "A3": 2.5, "A2": 2.5, "A1": 3.5, "A0": 3.5}
 FILING_MARGIN, MARGIN = 20.0, 10.0
 GAP = 3.0
 #: Sizes of the column and its parts in heights of text.
-COLUMN, WIDE_COLUMN, SAMPLE = 46.0, 56.0, 8.4
+COLUMN, SAMPLE = 46.0, 8.4
 #: Distance of lines in heights of text, and where that saves a column.
 LINE, TIGHT_LINE = 1.6, 1.42
 
@@ -118,22 +118,26 @@ class Frame:
         Contents of the title block.
     columns : int
         Columns at the right for legend and notes; the last one stands above the title block.
-    wide, tight : bool
-        Whether columns are wider, and whether lines stand closer: either may save a column.
+    width : float
+        Width of a column in heights of text.
+    tight : bool
+        Whether the lines stand closer.
     """
 
-    def __init__(self, paper: str, title: Title, *, columns: int = 1, wide: bool = False, tight: bool = False) -> None:
-        width, height = PAPER[paper]
+    def __init__(
+        self, paper: str, title: Title, *, columns: int = 1, width: float = COLUMN, tight: bool = False
+    ) -> None:
+        across, up = PAPER[paper]
         self.paper = paper
         self.title = title
         self.columns = columns
         self.text = TEXT[paper]
         self.line = (TIGHT_LINE if tight else LINE) * self.text
         self.inside = Box(
-            left=FILING_MARGIN, bottom=MARGIN, width=width - FILING_MARGIN - MARGIN, height=height - 2 * MARGIN
+            left=FILING_MARGIN, bottom=MARGIN, width=across - FILING_MARGIN - MARGIN, height=up - 2 * MARGIN
         )
-        self.column_width = (WIDE_COLUMN if wide else COLUMN) * self.text
-        self.canvas = Canvas(width, height)
+        self.column_width = width * self.text
+        self.canvas = Canvas(across, up)
 
     @property
     def drawing(self) -> Box:

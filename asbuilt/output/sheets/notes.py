@@ -30,6 +30,11 @@ def _number(value: float) -> str:
     return f"{value:.10g}"
 
 
+def _short(text: str, most: int = 60) -> str:
+    """Return a text of the user's, cut so that the notes always find room."""
+    return text if len(text) <= most else f"{text[: most - 1]}\u2026"
+
+
 def _slope(mm_per_m: float) -> str:
     return f"1:{1000.0 / mm_per_m:.4g}"
 
@@ -113,7 +118,7 @@ def plan_notes(result: Reconciliation, text: float) -> tuple[Entry, ...]:
 def _texts(result: Reconciliation) -> Iterator[str]:
     survey = result.survey
     settings = survey.settings
-    grid = f" on {settings.grid.map_crs}" if settings.grid.map_crs else ""
+    grid = f" on {_short(settings.grid.map_crs)}" if settings.grid.map_crs else ""
     turned = f", turned {settings.grid.rotation_deg:.10g}°" if settings.grid.rotation_deg is not None else ""
     yield f"Coordinates: site grid{grid}{turned}, m. Levels: site datum, m. Deviations: mm."
     levels = level_range(np.asarray(result.piles["cut_off_level"], dtype=np.float64))
@@ -133,4 +138,4 @@ def _texts(result: Reconciliation) -> Iterator[str]:
     )
     for file in survey.files:
         if file.table == "design":
-            yield f"Design: {file.path}, sha256 {file.sha256[:12]}."
+            yield f"Design: {_short(file.path)}, sha256 {file.sha256[:12]}."

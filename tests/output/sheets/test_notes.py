@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -66,3 +68,13 @@ def test_the_caution_says_that_nothing_is_released(ring_page):
     assert CAUTION in ring_page.words().replace("\n", " ")
     assert "Not a permit to dig" in CAUTION
     assert "Missing data is not acceptable data" in CAUTION
+
+
+def test_a_map_grid_given_as_a_long_text_is_cut(job, sheet_of):
+    result = job(20, closed=False)
+    settings = result.survey.settings
+    grid = settings.grid.model_copy(update={"map_crs": "PROJCRS[" + "x" * 3000 + "]"})
+    survey = replace(result.survey, settings=settings.model_copy(update={"grid": grid}))
+    said = sheet_of(replace(result, survey=survey)).words()
+    assert "PROJCRS[xxx" in said
+    assert len(said) < 4000
