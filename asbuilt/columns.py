@@ -115,20 +115,20 @@ VERDICT_LOOKS = {
 }
 
 
-def _text(name: str, meaning: str, **more: bool) -> Column:
-    return Column(name=name, kind="text", meaning=meaning, **more)
+def _text(name: str, meaning: str, *, needed: bool = False, column_needed: bool = False) -> Column:
+    return Column(name=name, kind="text", meaning=meaning, needed=needed, column_needed=column_needed)
 
 
-def _time(name: str, meaning: str, **more: bool) -> Column:
-    return Column(name=name, kind="time", unit="ISO 8601", meaning=meaning, **more)
+def _time(name: str, meaning: str, *, needed: bool = False, column_needed: bool = False) -> Column:
+    return Column(name=name, kind="time", unit="ISO 8601", meaning=meaning, needed=needed, column_needed=column_needed)
 
 
-def _id(name: str, meaning: str, **more: bool) -> Column:
-    return Column(name=name, kind="id", meaning=meaning, **more)
+def _id(name: str, meaning: str, *, needed: bool = False, column_needed: bool = False) -> Column:
+    return Column(name=name, kind="id", meaning=meaning, needed=needed, column_needed=column_needed)
 
 
-def _m(name: str, meaning: str, **more: bool) -> Column:
-    return Column(name=name, unit="m", meaning=meaning, **more)
+def _m(name: str, meaning: str, *, needed: bool = False, column_needed: bool = False) -> Column:
+    return Column(name=name, unit="m", meaning=meaning, needed=needed, column_needed=column_needed)
 
 
 def _mm(name: str, meaning: str) -> Column:

@@ -203,7 +203,7 @@ class _Judged:
         rows = np.flatnonzero(tilted)
         if self.guarded:
             rows = rows[~surely_within(other, rows, self.limit, self.confidence)]
-            unsure[rows], _, _ = highest_unsure(other, rows, self.limit, self.confidence)
+            unsure[rows], _, _ = highest_unsure(other, rows, self.limit, self.confidence, known=self.sure[rows])
         else:
             unsure[rows] = highest_beyond(other, self.limit)[rows]
         self.sure = np.fmax(self.sure, unsure)

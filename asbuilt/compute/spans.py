@@ -179,21 +179,25 @@ class Spread:
 
 def _laid_out(j: JointInputs, axes: Axes) -> Floats:
     """Return ends, vertices of both axes, surveyed levels and deepest readings, in the range, from the top down."""
-    columns = [j.top, j.bottom]
-    for piles in (j.a, j.b):
-        count = axes.start[piles + 1] - axes.start[piles]
-        for k in range(1, int(count.max(initial=1))):
-            has = count > k
+    candidates = []
+    for k in range(1, int(max((axes.start[p + 1] - axes.start[p]).max(initial=1) for p in (j.a, j.b)))):
+        for piles in (j.a, j.b):
+            has = axes.start[piles + 1] - axes.start[piles] > k
             vertex = j.top.copy()
             vertex[has] = axes.top[axes.start[piles[has]] + k]
-            columns.append(vertex)
-        columns += [axes.surveyed_level[piles], axes.deepest[piles]]
+            candidates.append(vertex)
+    for piles in (j.a, j.b):
+        candidates += [axes.surveyed_level[piles], axes.deepest[piles]]
         if np.any(axes.method[piles] == PROFILE):
             # the wander of a profile's reference settles within a metre of the surveyed level
-            columns += [axes.surveyed_level[piles] + 1.0, axes.surveyed_level[piles] - 1.0]
-    levels = np.column_stack(columns)
-    top, bottom = j.top[:, None], j.bottom[:, None]
-    levels = np.where(np.isnan(levels), top, np.clip(levels, bottom, top))
+            candidates += [axes.surveyed_level[piles] + 1.0, axes.surveyed_level[piles] - 1.0]
+    columns = [j.top]
+    for level in candidates:
+        inside = np.where(np.isnan(level), j.top, np.clip(level, j.bottom, j.top))
+        # piles are mostly surveyed above the range and read at the same depths: what adds nothing is left out
+        if not np.all((inside == j.top) | (inside == j.bottom) | (inside == columns[-1])):
+            columns.append(inside)
+    levels = np.column_stack([*columns, j.bottom])
     return -np.sort(-levels, axis=1)
 
 
@@ -238,9 +242,12 @@ def surely_within(span: Span, rows: Integers, limit: Floats, confidence: float) 
 
 
 def highest_unsure(
-    span: Span, rows: Integers, limit: Floats, confidence: float
+    span: Span, rows: Integers, limit: Floats, confidence: float, *, known: Floats | None = None
 ) -> tuple[Floats, Floats, Floats]:
-    """Return the highest level where p(z) < confidence (k,), NaN for none; about the least p, and its level."""
+    """Return the highest level where p(z) < confidence (k,), NaN for none; about the least p, and its level.
+
+    Where it cannot lie above a level already ``known`` (k,), it is found no closer than to the levels laid out.
+    """
     levels = np.column_stack([span.levels[rows], *_where_bent(span, rows)])
     levels = -np.sort(-levels, axis=1)
     p = span.conform_nearly(rows, levels, limit[rows], confidence)
@@ -250,7 +257,10 @@ def highest_unsure(
     level = np.full(len(rows), np.nan)
     k = np.arange(len(rows))
     level[found] = levels[k, first][found]
-    inner_rows = np.flatnonzero(found & (first > 0))
+    inner = found & (first > 0)
+    if known is not None:
+        inner &= ~(levels[k, np.maximum(first - 1, 0)] <= known)
+    inner_rows = np.flatnonzero(inner)
     if len(inner_rows):
         f = first[inner_rows]
         mine = rows[inner_rows]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chndtr, ndtr, roots_hermitenorm, roots_legendre
+from scipy.special import chndtr, ndtr
 
 from asbuilt.columns import VERDICTS
 
@@ -44,9 +44,9 @@ SLACK_M = 1e-9
 # makes it steeper, and wants more nodes.
 _WIDE, _VERY_WIDE = 12.0, 20.0
 _REACH = 6.5
-_HERMITE, _HERMITE_FEW = roots_hermitenorm(8), roots_hermitenorm(4)
-_LEGENDRE = roots_legendre(32)
-_LEGENDRE_CORRELATED = roots_legendre(160)
+_HERMITE, _HERMITE_FEW = (np.polynomial.hermite_e.hermegauss(nodes) for nodes in (8, 4))
+_LEGENDRE = np.polynomial.legendre.leggauss(32)
+_CORRELATED_NODES = 160
 # below this ratio of radius to scatter the series for the noncentral chi-square distribution is quicker
 _SERIES = 6.0
 
@@ -150,7 +150,7 @@ def _correlated(distance: Floats, radius: Floats, var_along: Floats, var_across:
     spread = np.sqrt(np.maximum(var_along - mixed * slope, 1e-9 * var_along))
     reach = np.arcsin(np.minimum(1.0, _REACH * across / np.maximum(safe, 1e-300)))
     p = np.zeros(distance.size)
-    for node, weight in zip(*_LEGENDRE_CORRELATED, strict=True):
+    for node, weight in zip(*np.polynomial.legendre.leggauss(_CORRELATED_NODES), strict=True):
         v, rim = safe * np.sin(node * reach), safe * np.cos(node * reach)
         mean = distance + slope * v
         inside = ndtr((rim - mean) / spread) - ndtr((-rim - mean) / spread)

@@ -5,7 +5,7 @@ Findings about the survey or the design as a whole come from :mod:`asbuilt.compu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -143,11 +143,19 @@ def _groups(
     )
     everything = np.zeros(len(design), dtype=np.int64)
     groups = list(_statistics("all", everything, ["all"], piles, bias))
-    groups += _statistics("wall", *_coded(walls), piles, bias)
-    groups += _statistics("side", *_sides(walls, piles.side), piles, in_side)
-    groups += _statistics("kind", kinds, KINDS, piles, bias)
-    groups += _statistics("load", *_coded(load_of_pile), piles, bias)
-    groups += _statistics("rig", *_coded(rig_of_pile), piles, bias)
+    whole = groups[0]
+    for by, codes, names in (
+        ("wall", *_coded(walls)),
+        ("side", *_sides(walls, piles.side)),
+        ("kind", kinds, KINDS),
+        ("load", *_coded(load_of_pile)),
+        ("rig", *_coded(rig_of_pile)),
+    ):
+        if by != "side" and len(names) == 1 and not codes[piles.expected].any():
+            # one group of all piles: its figures are known
+            groups.append(replace(whole, by=by, name=names[0]))
+        else:
+            groups += _statistics(by, codes, names, piles, in_side if by == "side" else bias)
     return tuple(groups)
 
 

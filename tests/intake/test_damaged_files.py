@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
+from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 from folder_maker import FILES, Folder
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from asbuilt.columns import TABLES
 from asbuilt.errors import InputError
+from asbuilt.intake import tables
+from asbuilt.intake.sources import Source
 from asbuilt.intake.survey import read_survey
+from asbuilt.intake.tables import read_table
 from asbuilt.model import Survey
+from asbuilt.settings import draft_settings
 
 POINTS = [
     {
@@ -146,3 +153,33 @@ def test_damaged_geopackage(place, cuts):
     folder.add("site.toml", TO_VECTOR.replace("geojson", "gpkg"))
     folder.write("design/wall.gpkg", damaged(path.read_bytes(), cuts, []))
     outcome(folder)
+
+
+TABLE_OF = {name: name.split("/")[0] for name in EVERY if name.split("/")[0] in TABLES and name.endswith(".csv")}
+TABLE_OF |= {"design/piles.csv": "design", "control/points.csv": "control", "set_out/approved.csv": "set_out"}
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    name=st.sampled_from(sorted(TABLE_OF)),
+    cuts=st.lists(damage, max_size=2),
+    exchanges=st.lists(swaps, max_size=2),
+    separator=st.sampled_from([",", ";", "\t"]),
+)
+def test_quick_and_careful_ways_agree_on_any_file(name, cuts, exchanges, separator):
+    """The quick way either gives what the careful one gives, or leaves the file to it."""
+    content = damaged(EVERY[name].encode(), cuts, exchanges).replace(b",", separator.encode())
+    definition = TABLES[TABLE_OF[name]]
+    source = Source(path=name, table=definition.name, data=content)
+    mappings = draft_settings(EVERY["site.toml"]).columns.get(definition.name, {})
+    either = read_table(source, definition, mappings=mappings, zone=ZoneInfo("UTC"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tables, "read_quickly", lambda *_args, **_more: None)
+        careful = read_table(source, definition, mappings=mappings, zone=ZoneInfo("UTC"))
+    assert either.problems == careful.problems
+    assert either.lines.tolist() == careful.lines.tolist()
+    assert either.names.tolist() == careful.names.tolist()
+    assert either.codes.tolist() == careful.codes.tolist()
+    for column, values in careful.columns.items():
+        assert values.dtype == either.columns[column].dtype
+        assert np.array_equal(values, either.columns[column], equal_nan=values.dtype.kind in "fM"), column
