@@ -502,7 +502,7 @@ LAYERS: dict[str, LayerDefinition] = {
         LayerDefinition(
             name="offsets",
             geometry="LineString",
-            meaning="plan offsets, design to as-built at cut-off, to scale; the stored style draws them 50 times longer",
+            meaning="plan offsets, design to as-built at cut-off; the stored style draws them 50 times as long",
             columns=(
                 _id("pile_id", "name of the pile"),
                 _mm("offset_mm", "plan offset at cut-off"),

@@ -203,8 +203,13 @@ def _joint_texts(confidence: float, joints: Joints, rows: Integers, verdicts: Co
         if not math.isnan(toe):
             parts.append(f"a toe as built leaves it open below {metres(toe)}")
         if code == UNRESOLVED and not math.isnan(p):
-            parts.append(chance(p, confidence) or reasons)
+            parts.append(chance(p, confidence) or _from(reasons, "depends on the lean model"))
         yield "; ".join(filter(None, parts)) or reasons or VERDICTS[code]
+
+
+def _from(text: str, begin: str) -> str:
+    """Return the text from where ``begin`` stands in it, all of it where it does not."""
+    return text[max(text.find(begin), 0) :]
 
 
 # -------------------------------------------------------------------------------------------------- piles

@@ -6,6 +6,7 @@ normal about the measured and no prior (JCGM 106:2012, clause 7).
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,7 +47,6 @@ _WIDE, _VERY_WIDE = 12.0, 20.0
 _REACH = 6.5
 _HERMITE, _HERMITE_FEW = (np.polynomial.hermite_e.hermegauss(nodes) for nodes in (8, 4))
 _LEGENDRE = np.polynomial.legendre.leggauss(32)
-_CORRELATED_NODES = 160
 # below this ratio of radius to scatter the series for the noncentral chi-square distribution is quicker
 _SERIES = 6.0
 
@@ -143,6 +143,12 @@ def _whole_disc(distance: Floats, radius: Floats, along: Floats, across: Floats)
     return inside_disc
 
 
+@cache
+def _correlated_rule() -> tuple[Floats, Floats]:
+    nodes, weights = np.polynomial.legendre.leggauss(160)
+    return nodes, weights
+
+
 def _correlated(distance: Floats, radius: Floats, var_along: Floats, var_across: Floats, mixed: Floats) -> Floats:
     """Integrate likewise, the component along given the one across being normal about a shifted mean."""
     safe, across = np.maximum(radius, 0.0), np.sqrt(var_across)
@@ -150,7 +156,7 @@ def _correlated(distance: Floats, radius: Floats, var_along: Floats, var_across:
     spread = np.sqrt(np.maximum(var_along - mixed * slope, 1e-9 * var_along))
     reach = np.arcsin(np.minimum(1.0, _REACH * across / np.maximum(safe, 1e-300)))
     p = np.zeros(distance.size)
-    for node, weight in zip(*np.polynomial.legendre.leggauss(_CORRELATED_NODES), strict=True):
+    for node, weight in zip(*_correlated_rule(), strict=True):
         v, rim = safe * np.sin(node * reach), safe * np.cos(node * reach)
         mean = distance + slope * v
         inside = ndtr((rim - mean) / spread) - ndtr((-rim - mean) / spread)
