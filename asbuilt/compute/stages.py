@@ -94,7 +94,7 @@ def stage_states(
     if not settings.stages:
         return ()
     collected: dict[str, Callable[[], _Items]] = {
-        "joint": lambda: _joint_items(settings, joints),
+        "joint": lambda: _joint_items(joints),
         "toe": lambda: _toe_items(settings, design, piles, joints),
         "encroach": lambda: _encroach_items(settings, design, piles, encroach_from),
         "plan": lambda: _tolerance_items("plan", design, piles),
@@ -155,7 +155,7 @@ def _held(stage: Stage, items: _Items) -> Booleans:
 # ------------------------------------------------------------------------------------------------- joints
 
 
-def _joint_items(settings: Settings, joints: Joints) -> _Items:
+def _joint_items(joints: Joints) -> _Items:
     """Collect the joints that are not sure somewhere, or of which it is not known where."""
     verdict = np.asarray(joints["verdict"]).astype(np.int8)
     known = np.asarray(joints["levels_known"], dtype=np.bool_)
@@ -173,43 +173,11 @@ def _joint_items(settings: Settings, joints: Joints) -> _Items:
         level=np.where(measured, level, np.nan)[rows],
         bottom=np.full(len(rows), -np.inf),
         compared=_AT_JOINTS_TO,
-        texts=lambda: list(_joint_texts(settings.site.confidence, joints, rows, shown[rows])),
+        texts=lambda: [
+            reasons or VERDICTS[code]
+            for reasons, code in zip(joints["reasons"][rows].tolist(), shown[rows].tolist(), strict=True)
+        ],
     )
-
-
-def _joint_texts(confidence: float, joints: Joints, rows: Integers, verdicts: Codes) -> Iterator[str]:
-    names = ("least_overlap_mm", "least_level", "lost_level", "open_level", "p_interlock")
-    for code, known, reasons, required, sure, toe, least, least_at, lost, gap, p in zip(
-        verdicts.tolist(),
-        np.asarray(joints["levels_known"], dtype=np.bool_)[rows].tolist(),
-        joints["reasons"][rows].tolist(),
-        (joints.required[rows] * 1000.0).tolist(),
-        sure_levels(joints)[rows].tolist(),
-        joints.toe_level[rows].tolist(),
-        *(np.asarray(joints[name], dtype=np.float64)[rows].tolist() for name in names),
-        strict=True,
-    ):
-        if code == NOT_SURVEYED or not known:
-            yield reasons or VERDICTS[code]
-            continue
-        measured = (
-            "" if math.isnan(least) else f"overlap {of_allowed(least, required, 'mm')} at {metres(least_at)}"
-        )
-        levels = [("lost", lost), ("open", gap)]
-        falls = [f"{word} from {metres(z)} down" for word, z in levels if not math.isnan(z)]
-        parts = [", ".join(filter(None, [measured, *falls]))]
-        if not math.isnan(sure):
-            parts.append(f"not sure from {metres(sure)} down")
-        if not math.isnan(toe):
-            parts.append(f"a toe as built leaves it open below {metres(toe)}")
-        if code == UNRESOLVED and not math.isnan(p):
-            parts.append(chance(p, confidence) or _from(reasons, "depends on the lean model"))
-        yield "; ".join(filter(None, parts)) or reasons or VERDICTS[code]
-
-
-def _from(text: str, begin: str) -> str:
-    """Return the text from where ``begin`` stands in it, all of it where it does not."""
-    return text[max(text.find(begin), 0) :]
 
 
 # -------------------------------------------------------------------------------------------------- piles

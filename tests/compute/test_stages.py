@@ -110,12 +110,12 @@ def test_a_joint_outside_of_which_the_depth_is_not_known_holds_as_outside():
 
 def test_a_built_toe_counts_as_a_level_at_which_the_joint_is_not_sure():
     survey = survey_of(2)
-    joints = measured(survey.design, verdict=["outside"], toe_levels=[-7.25], least_overlap_mm=[80.0])
+    joints = measured(survey.design, verdict=["outside"], toe_levels=[-7.25], least_overlap_mm=[80.0], reasons=["toe"])
     first, second = states(survey, joints)
     assert items(first.below) == ["P1~P2"]
     (hold,) = second.held_by
     assert hold.level == -7.25
-    assert hold.text.endswith("not sure from -7.25 down; a toe as built leaves it open below -7.25")
+    assert hold.text == "toe"
 
 
 def test_a_joint_not_sure_somewhere_is_never_shown_as_within():
@@ -124,35 +124,19 @@ def test_a_joint_not_sure_somewhere_is_never_shown_as_within():
     assert states(survey, joints)[0].held_by[0].verdict == "unresolved"
 
 
-def test_joint_text_gives_figures():
+def test_a_joint_holds_with_the_words_of_its_reasons():
     survey = survey_of(2)
-    joints = measured(
-        survey.design,
-        verdict=["outside"],
-        least_overlap_mm=[12.3],
-        least_level=[-6.4],
-        lost_level=[-5.12],
-        sure_level=[-3.2],
-        p_interlock=[0.001],
-    )
+    words = "overlap 12.3 mm at -6.40, 50.0 mm asked for, lost from -5.12, not sure from -3.20"
+    joints = measured(survey.design, verdict=["outside"], sure_level=[-3.2], reasons=[words])
     (hold,) = states(survey, joints)[1].held_by
-    assert hold.text == ("overlap 12 mm of 50 mm at -6.40, lost from -5.12 down; not sure from -3.20 down")
+    assert hold.text == words
 
 
-def test_an_unresolved_joint_says_its_probability_never_rounded_up_to_the_confidence():
+def test_a_joint_without_reasons_holds_with_its_verdict():
     survey = survey_of(2)
-    joints = measured(
-        survey.design,
-        verdict=["unresolved"],
-        least_overlap_mm=[50.2],
-        least_level=[-9.5],
-        sure_level=[-8.0],
-        p_interlock=[0.9496],
-    )
+    joints = measured(survey.design, verdict=["unresolved"], sure_level=[-8.0])
     (hold,) = states(survey, joints)[1].held_by
-    assert hold.text == (
-        "overlap 50.2 mm of 50.0 mm at -9.50; not sure from -8.00 down; probability 0.9496, 0.95 asked for"
-    )
+    assert hold.text == "unresolved"
 
 
 def test_worst_come_first_then_the_highest():
