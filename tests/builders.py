@@ -7,14 +7,18 @@ line of a table. :func:`to_survey` turns it into ``model.Survey`` as the reader 
 from __future__ import annotations
 
 import hashlib
+import itertools
 import math
 import random
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from asbuilt import columns, model, settings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 Row = dict[str, Any]
 
@@ -228,7 +232,13 @@ def to_survey(site: Site) -> model.Survey:
 
 
 def straight_wall(
-    count: int, *, spacing: float = 0.75, diameter_mm: float = 880.0, toe: float = -12.0, e0: float = 0.0, n0: float = 0.0
+    count: int,
+    *,
+    spacing: float = 0.75,
+    diameter_mm: float = 880.0,
+    toe: float = -12.0,
+    e0: float = 0.0,
+    n0: float = 0.0,
 ) -> list[Row]:
     """Design rows of a straight open wall A running east, piles P1, P2, …"""
     return [
@@ -269,7 +279,7 @@ def _corners(shape: str, rng: random.Random) -> list[tuple[float, float]]:
 def _centres(corners: list[tuple[float, float]], spacing: float) -> list[tuple[float, float]]:
     """Points along a polyline, each corner one of them, spaced about ``spacing`` apart."""
     points = [corners[0]]
-    for (e1, n1), (e2, n2) in zip(corners[:-1], corners[1:], strict=True):
+    for (e1, n1), (e2, n2) in itertools.pairwise(corners):
         parts = max(1, round(math.hypot(e2 - e1, n2 - n1) / spacing))
         points += [(e1 + (e2 - e1) * k / parts, n1 + (n2 - n1) * k / parts) for k in range(1, parts + 1)]
     return points
@@ -320,7 +330,13 @@ def _tilt_row(
 
 
 def _edge_rows(
-    rng: random.Random, centre: tuple[float, float], radius: float, count: int, arc_deg: float, noise: float, **more: Any
+    rng: random.Random,
+    centre: tuple[float, float],
+    radius: float,
+    count: int,
+    arc_deg: float,
+    noise: float,
+    **more: Any,
 ) -> list[Row]:
     start = rng.uniform(0, 360)
     rows = []
@@ -338,11 +354,19 @@ def _edge_rows(
     return rows
 
 
-def _pickup_rows(rng: random.Random, row: Row, centre: tuple[float, float], how: str, number: int, attempt: int) -> list[Row]:
+def _pickup_rows(
+    rng: random.Random, row: Row, centre: tuple[float, float], how: str, number: int, attempt: int
+) -> list[Row]:
     """Rows of one pile, shot in the way named."""
     radius = row["diameter_mm"] / 2000
     setup, file = rng.choice(
-        [(None, "pickups/a.csv"), (None, "pickups/b.csv"), ("S1", "pickups/a.csv"), ("S2", "pickups/b.csv"), ("S3", "pickups/c.csv")]
+        [
+            (None, "pickups/a.csv"),
+            (None, "pickups/b.csv"),
+            ("S1", "pickups/a.csv"),
+            ("S2", "pickups/b.csv"),
+            ("S3", "pickups/c.csv"),
+        ]
     )
     level = round(rng.uniform(2.6, 4.1), 3)
     common: Row = {
@@ -369,32 +393,37 @@ def _pickup_rows(rng: random.Random, row: Row, centre: tuple[float, float], how:
             for _ in range(count)
         ]
 
-    if how == "centre":
-        rows = centres(1)
-    elif how == "centres":
-        rows = centres(rng.randint(2, 4), sigma=True)
-    elif how == "edges":
-        rows = _edge_rows(rng, centre, radius + rng.gauss(0, 0.004), rng.randint(4, 8), 360, 0.004, **common)
-    elif how == "arc":
-        rows = _edge_rows(rng, centre, radius, rng.randint(3, 6), rng.uniform(70, 200), 0.003, **common)
-    elif how == "rough edges":
-        rows = _edge_rows(rng, centre, radius, 6, 300, 0.02, **common)
-    elif how == "flat arc":
-        rows = _edge_rows(rng, centre, radius, 3, 8, 0.0005, **common)
-    elif how == "mixed":
-        rows = centres(1, sigma=True) + _edge_rows(rng, centre, radius, 4, 140, 0.003, **common)
-    elif how == "two edges":
-        rows = _edge_rows(rng, centre, radius, 2, 120, 0.003, **common)
-    elif how == "renewed":
-        rows = centres(2, surveyed_at="2025-03-01T09:00", spread=0.02) + centres(1, surveyed_at="2025-03-10T09:00")
-        for r in rows[:2]:
+    def edges(count: int, arc_deg: float, noise: float, off: float = 0.0) -> list[Row]:
+        return _edge_rows(rng, centre, radius + off, count, arc_deg, noise, **common)
+
+    def renewed() -> list[Row]:
+        old = centres(2, surveyed_at="2025-03-01T09:00", spread=0.02)
+        for r in old:
             r["setup"], r["file"] = "S8", "pickups/f.csv"
-    elif how == "trimmed":
-        trimmed = centres(1, object="trimmed", surveyed_at="2025-03-11T09:00", level=3.2, setup="S9", file="pickups/d.csv")
-        newer = centres(1, object="head", surveyed_at="2025-03-12T09:00", spread=0.03, setup="S7", file="pickups/e.csv")
-        rows = trimmed + newer + centres(2, object="face", surveyed_at="2025-03-20T09:00", level=-1.0, spread=0.05)
-    else:
-        raise AssertionError(how)
+        return old + centres(1, surveyed_at="2025-03-10T09:00")
+
+    def trimmed() -> list[Row]:
+        at = {"surveyed_at": "2025-03-11T09:00", "level": 3.2, "setup": "S9", "file": "pickups/d.csv"}
+        newer = {"surveyed_at": "2025-03-12T09:00", "setup": "S7", "file": "pickups/e.csv"}
+        return [
+            *centres(1, object="trimmed", **at),
+            *centres(1, object="head", spread=0.03, **newer),
+            *centres(2, object="face", surveyed_at="2025-03-20T09:00", level=-1.0, spread=0.05),
+        ]
+
+    ways: dict[str, Callable[[], list[Row]]] = {
+        "centre": lambda: centres(1),
+        "centres": lambda: centres(rng.randint(2, 4), sigma=True),
+        "edges": lambda: edges(off=rng.gauss(0, 0.004), count=rng.randint(4, 8), arc_deg=360, noise=0.004),
+        "arc": lambda: edges(rng.randint(3, 6), rng.uniform(70, 200), 0.003),
+        "rough edges": lambda: edges(6, 300, 0.02),
+        "flat arc": lambda: edges(3, 8, 0.0005),
+        "mixed": lambda: centres(1, sigma=True) + edges(4, 140, 0.003),
+        "two edges": lambda: edges(2, 120, 0.003),
+        "renewed": renewed,
+        "trimmed": trimmed,
+    }
+    rows = ways[how]()
     for k, r in enumerate(rows, 1):
         r["point"] = f"{row['pile_id']}-{number}-{k}"
     return rows
@@ -404,7 +433,9 @@ PICKUPS = ("centre", "centre", "centres", "edges", "arc", "rough edges", "mixed"
 POOR_PICKUPS = ("flat arc", "two edges")
 
 
-def _lean_rows(rng: random.Random, row: Row, sense: str, how: str, attempt: int, from_level: float | None) -> tuple[list[Row], list[Row]]:
+def _lean_rows(
+    rng: random.Random, row: Row, sense: str, how: str, attempt: int, from_level: float | None
+) -> tuple[list[Row], list[Row]]:
     """Tilts and profile of one pile."""
     tilts: list[Row] = []
     profiles: list[Row] = []
@@ -416,23 +447,36 @@ def _lean_rows(rng: random.Random, row: Row, sense: str, how: str, attempt: int,
             depth += rng.uniform(1.5, 4.0)
             slope = [slope[0] + rng.gauss(0, 0.0015), slope[1] + rng.gauss(0, 0.0015)]
             tilts.append(
-                _tilt_row(rng, row, round(depth, 2), (slope[0], slope[1]), sense, read_at=f"2025-03-02T{9 + k:02d}:00", **more)
-            )
-    if how == "repeated tilts":
-        for k in range(rng.randint(2, 4)):
-            tilts.append(
                 _tilt_row(
-                    rng,
-                    row,
-                    9.5,
-                    (slope[0] + rng.gauss(0, 0.001), slope[1] + rng.gauss(0, 0.001)),
-                    sense,
-                    read_at=f"2025-03-02T{9 + k:02d}:00",
-                    **more,
+                    rng, row, round(depth, 2), (slope[0], slope[1]), sense, read_at=f"2025-03-02T{9 + k:02d}:00", **more
                 )
             )
+    if how == "repeated tilts":
+        tilts += [
+            _tilt_row(
+                rng,
+                row,
+                9.5,
+                (slope[0] + rng.gauss(0, 0.001), slope[1] + rng.gauss(0, 0.001)),
+                sense,
+                read_at=f"2025-03-02T{9 + k:02d}:00",
+                **more,
+            )
+            for k in range(rng.randint(2, 4))
+        ]
     if how == "one plumb tilt":
-        tilts.append({"pile_id": row["pile_id"], "read_at": "2025-03-02T09:00", "depth": 8.0, "tilt_a": 0.0, "tilt_b": 0.0, "unit": "1:n", "bearing_a_deg": 0.0, **more})
+        tilts.append(
+            {
+                "pile_id": row["pile_id"],
+                "read_at": "2025-03-02T09:00",
+                "depth": 8.0,
+                "tilt_a": 0.0,
+                "tilt_b": 0.0,
+                "unit": "1:n",
+                "bearing_a_deg": 0.0,
+                **more,
+            }
+        )
     if how in ("profile", "both"):
         at, step = rng.choice([(0.0, 1.0), (0.5, 2.5), (1.0, 0.5)])
         off = [rng.gauss(0, 4), rng.gauss(0, 4)]
@@ -460,7 +504,7 @@ LEANS = ("tilts", "tilts", "tilts", "repeated tilts", "one plumb tilt", "profile
 
 
 def _pit_bearings(points: list[tuple[float, float]], closed: bool) -> list[float | None]:
-    """Bearing towards the pit at each point, to the left of an open wall; None where the wall turns by more than 30°."""
+    """Bearing towards the pit at each point, left of an open wall; None where the wall turns by more than 30°."""
     if closed:
         ring = zip(points, [*points[1:], points[0]], strict=True)
         left = sum(a[0] * b[1] - a[1] * b[0] for a, b in ring) > 0
@@ -503,11 +547,8 @@ def _outline(design: list[Row], closed: bool, gap: float) -> list[tuple[float, f
     return [*ring[:place], pulled, *ring[place:]]
 
 
-def random_site(seed: int) -> Site:
-    """Return a random wall, everything that the method knows mixed; the same for the same seed."""
-    rng = random.Random(seed)
-    shape = SHAPES[seed % len(SHAPES)]
-    e0, n0 = (500_123.25, 6_000_456.5) if seed % 2 else (37.0, -12.0)
+def _random_design(rng: random.Random, shape: str, e0: float, n0: float) -> tuple[list[Row], list[tuple[str, str]]]:
+    """Design rows, with the bearing to the pit beside them, and extra joints."""
     mixed = rng.random() < 0.6
     diameters = (0.88, 0.75) if mixed else (0.88, 0.88)
     spacing = sum(diameters) / 2 - rng.uniform(0.12, 0.17)
@@ -515,50 +556,50 @@ def random_site(seed: int) -> Site:
     points = _centres(_corners(shape, rng), spacing)
     if closed:
         points = points[:-1]
-    design: list[Row] = []
     to_pit = _pit_bearings(points, closed)
-    for i, (e, n) in enumerate(points):
-        design.append(
-            {
-                "to_pit": to_pit[i],
-                "pile_id": f"P{i + 1:02d}",
-                "wall": "A",
-                "position": 10 * (i + 1),
-                "kind": ("primary", "secondary")[i % 2],
-                "easting": e0 + e,
-                "northing": n0 + n,
-                "diameter_mm": 1000 * diameters[i % 2],
-                "cut_off_level": rng.choice([None, None, 3.0, 3.5]),
-                "toe_level": rng.choice([-10.5, -12.0, -12.0, -9.0]),
-            }
-        )
-    omitted = None
+    design: list[Row] = [
+        {
+            "to_pit": to_pit[i],
+            "pile_id": f"P{i + 1:02d}",
+            "wall": "A",
+            "position": 10 * (i + 1),
+            "kind": ("primary", "secondary")[i % 2],
+            "easting": e0 + e,
+            "northing": n0 + n,
+            "diameter_mm": 1000 * diameters[i % 2],
+            "cut_off_level": rng.choice([None, None, 3.0, 3.5]),
+            "toe_level": rng.choice([-10.5, -12.0, -12.0, -9.0]),
+        }
+        for i, (e, n) in enumerate(points)
+    ]
     if shape == "straight":
-        omitted = rng.randrange(5, len(design) - 3)
-        design[omitted]["status"] = "omitted"
-    extra: list[tuple[str, str]] = []
-    if shape in ("straight", "curve"):
-        at = design[2]
-        design.append(
-            {
-                "pile_id": "X1",
-                "wall": "A",
-                "kind": "other",
-                "easting": at["easting"] + 0.35,
-                "northing": at["northing"] - 0.66,
-                "diameter_mm": 750.0,
-                "toe_level": -12.0,
-                "status": "added",
-            }
-        )
-        extra = [("X1", design[2]["pile_id"]), (design[3]["pile_id"], "X1")]
-    sense = rng.choice(["toe", "top"])
+        design[rng.randrange(5, len(design) - 3)]["status"] = "omitted"
+    if shape not in ("straight", "curve"):
+        return design, []
+    at = design[2]
+    design.append(
+        {
+            "pile_id": "X1",
+            "wall": "A",
+            "kind": "other",
+            "easting": at["easting"] + 0.35,
+            "northing": at["northing"] - 0.66,
+            "diameter_mm": 750.0,
+            "toe_level": -12.0,
+            "status": "added",
+        }
+    )
+    return design, [("X1", design[2]["pile_id"]), (design[3]["pile_id"], "X1")]
+
+
+def _random_site_file(rng: random.Random, closed: bool, extra: list[tuple[str, str]], sense: str) -> str:
     walls = f"[walls.A]\nclosed = {str(closed).lower()}\n" + ("" if closed else 'pit_side = "left"\n')
     walls += f"extra_joints = {[list(pair) for pair in extra]}\n".replace("'", '"')
-    with_outline = shape != "curve"
-    tolerance = "toe_mm = 100\n" + rng.choice(["", "encroach_mm = 45\nencroach_growth_mm_per_m = 2\n", "encroach_mm = 40\n"])
+    tolerance = "toe_mm = 100\n" + rng.choice(
+        ["", "encroach_mm = 45\nencroach_growth_mm_per_m = 2\n", "encroach_mm = 40\n"]
+    )
     tolerance += rng.choice(["", "chord_mm = 330\n"]) + rng.choice(["", "clear_mm = 20\noverbreak_mm = 15\n"])
-    toml = site_file(
+    return site_file(
         confidence=rng.choice([0.95, 0.95, 0.9]),
         walls=walls,
         plan_growth=rng.choice([0, 13.3]),
@@ -573,40 +614,56 @@ def random_site(seed: int) -> Site:
         tilt_mm_per_m=rng.choice([1.0, 0.4]),
         sense=sense,
     )
-    site = Site(toml=toml, design=design, outline=_outline(design, closed, rng.uniform(0.02, 0.06)) if with_outline else None)
+
+
+def _survey_pile(site: Site, rng: random.Random, number: int, row: Row, sense: str) -> None:
+    """Add what was measured on one pile."""
+    centre = (row["easting"] + rng.gauss(0, 0.012), row["northing"] + rng.gauss(0, 0.012))
+    attempt = 2 if rng.random() < 0.12 else 1
+    way, how = rng.choice(PICKUPS), rng.choice(LEANS)
+    chance = rng.random()
+    if chance < 0.05:
+        way = rng.choice(POOR_PICKUPS)
+    elif chance < 0.12:
+        how = "none"
+    from_level = rng.choice([None, None, 3.8])
+    if chance <= 0.95:
+        site.pickups += _pickup_rows(rng, row, centre, way, number, attempt)
+    tilts, profiles = _lean_rows(rng, row, sense, how, attempt, from_level)
+    site.tilts += tilts
+    site.profiles += profiles
+    if attempt == 2:
+        far = (centre[0] + 0.1, centre[1] + 0.1)
+        site.pickups += _pickup_rows(rng, row, far, "centre", 100 + number, 1)
+        site.tilts += _lean_rows(rng, row, sense, "tilts", 1, None)[0]
+    if rng.random() < 0.9:
+        short = rng.choice([0.0, 0.0, 0.05, -0.3, 0.0, 1.0 if rng.random() < 0.3 else 0.0])
+        site.records.append(
+            {
+                "pile_id": row["pile_id"],
+                "attempt": attempt,
+                "drilled_at": "2025-03-02T16:00",
+                "concreted_at": "2025-03-02T19:00",
+                "toe_level": row["toe_level"] + short if rng.random() < 0.95 else None,
+                "casing_od_mm": rng.choice([None, None, row["diameter_mm"] - 6, row["diameter_mm"] + 8]),
+            }
+        )
+
+
+def random_site(seed: int) -> Site:
+    """Return a random wall, everything that the method knows mixed; the same for the same seed."""
+    rng = random.Random(seed)  # noqa: S311  # walls, not secrets
+    shape = SHAPES[seed % len(SHAPES)]
+    e0, n0 = (500_123.25, 6_000_456.5) if seed % 2 else (37.0, -12.0)
+    closed = shape.startswith("closed")
+    design, extra = _random_design(rng, shape, e0, n0)
+    sense = rng.choice(["toe", "top"])
+    toml = _random_site_file(rng, closed, extra, sense)
+    outline = None if shape == "curve" else _outline(design, closed, rng.uniform(0.02, 0.06))
+    site = Site(toml=toml, design=design, outline=outline)
     for number, row in enumerate(design):
-        if row.get("status") == "omitted":
-            continue
-        centre = (row["easting"] + rng.gauss(0, 0.012), row["northing"] + rng.gauss(0, 0.012))
-        attempt = 2 if rng.random() < 0.12 else 1
-        way, how = rng.choice(PICKUPS), rng.choice(LEANS)
-        chance = rng.random()
-        if chance < 0.05:
-            way = rng.choice(POOR_PICKUPS)
-        elif chance < 0.12:
-            how = "none"
-        from_level = rng.choice([None, None, 3.8])
-        if chance <= 0.95:
-            site.pickups += _pickup_rows(rng, row, centre, way, number, attempt)
-        tilts, profiles = _lean_rows(rng, row, sense, how, attempt, from_level)
-        site.tilts += tilts
-        site.profiles += profiles
-        if attempt == 2:
-            far = (centre[0] + 0.1, centre[1] + 0.1)
-            site.pickups += _pickup_rows(rng, row, far, "centre", 100 + number, 1)
-            site.tilts += _lean_rows(rng, row, sense, "tilts", 1, None)[0]
-        if rng.random() < 0.9:
-            short = rng.choice([0.0, 0.0, 0.05, -0.3, 0.0, 1.0 if rng.random() < 0.3 else 0.0])
-            site.records.append(
-                {
-                    "pile_id": row["pile_id"],
-                    "attempt": attempt,
-                    "drilled_at": "2025-03-02T16:00",
-                    "concreted_at": "2025-03-02T19:00",
-                    "toe_level": row["toe_level"] + short if rng.random() < 0.95 else None,
-                    "casing_od_mm": rng.choice([None, None, row["diameter_mm"] - 6, row["diameter_mm"] + 8]),
-                }
-            )
+        if row.get("status") != "omitted":
+            _survey_pile(site, rng, number, row, sense)
     for row in design:
         row.pop("to_pit", None)
     rng.shuffle(site.design)

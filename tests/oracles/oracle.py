@@ -6,6 +6,7 @@ Results carry the package's column names; a missing figure is None.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import defaultdict
 from dataclasses import dataclass, field
@@ -98,7 +99,9 @@ def turned(u: Vector, left: bool) -> Vector:
 
 
 def wall_order(site: Site, wall: str) -> list[Row]:
-    rows = [r for r in site.design if r["wall"] == wall and r.get("position") is not None and r.get("status") != "omitted"]
+    rows = [
+        r for r in site.design if r["wall"] == wall and r.get("position") is not None and r.get("status") != "omitted"
+    ]
     return sorted(rows, key=lambda r: r["position"])
 
 
@@ -111,6 +114,16 @@ def pit_is_left(site: Site, wall: str) -> bool:
     return bool(LinearRing([(r["easting"], r["northing"]) for r in wall_order(site, wall)]).is_ccw)
 
 
+def sides_of(points: list[Vector], k: int, closed: bool) -> list[Vector]:
+    """Unit vectors from the previous and to the next centre, one of them at a free end, none for a pile alone."""
+    sides = []
+    if len(points) > 1 and (closed or k > 0):
+        sides.append(unit(add(points[k], points[k - 1], -1)))
+    if len(points) > 1 and (closed or k < len(points) - 1):
+        sides.append(unit(add(points[(k + 1) % len(points)], points[k], -1)))
+    return sides
+
+
 def frames(site: Site) -> dict[str, tuple[Vector, Vector, list[Vector]]]:
     """Along the wall, towards the pit, and the normals of both sides, by pile."""
     found = {}
@@ -119,21 +132,15 @@ def frames(site: Site) -> dict[str, tuple[Vector, Vector, list[Vector]]]:
         left = pit_is_left(site, wall)
         points = [(r["easting"], r["northing"]) for r in rows]
         for k, row in enumerate(rows):
-            sides = []
-            if len(rows) > 1:
-                if setting.closed or k > 0:
-                    sides.append(unit(add(points[k], points[k - 1], -1)))
-                if setting.closed or k < len(rows) - 1:
-                    sides.append(unit(add(points[(k + 1) % len(rows)], points[k], -1)))
+            sides = sides_of(points, k, setting.closed)
             if sides:
                 t = unit(add(sides[0], sides[-1]))
                 found[row["pile_id"]] = (t, turned(t, left), [turned(u, left) for u in sides])
     # an added pile has no place of its own along the wall: it takes the axes of the pile that it is first tied to
-    for setting in site.settings.walls.values():
-        for a, b in setting.extra_joints:
-            for added, neighbour in ((a, b), (b, a)):
-                if added not in found and neighbour in found:
-                    found[added] = found[neighbour]
+    pairs = [pair for setting in site.settings.walls.values() for pair in setting.extra_joints]
+    for added, neighbour in [pair for a, b in pairs for pair in ((a, b), (b, a))]:
+        if added not in found and neighbour in found:
+            found[added] = found[neighbour]
     return found
 
 
@@ -171,75 +178,90 @@ def shot_groups(shots: list[Row]) -> list[list[Row]]:
     return groups
 
 
+class Adjustment:
+    """Centre and radius from the edge and centre shots of one group, by general least squares, near ``design``."""
+
+    def __init__(self, edges: list[Row], centres: list[Row], design: Vector, r0: float, site: Site) -> None:
+        self.u, self.r0, self.design = site.settings.uncertainty, r0, design
+        self.edges = [(self.local(s), self.sigma(s)) for s in edges]
+        self.centres = [(self.local(s), self.sigma(s)) for s in centres]
+
+    def local(self, s: Row) -> Vector:
+        return (s["easting"] - self.design[0], s["northing"] - self.design[1])
+
+    def sigma(self, s: Row) -> float:
+        return (s.get("sigma_mm") or self.u.pickup_mm) / 1000
+
+    def mean(self) -> tuple[Vector, np.ndarray]:
+        """Weighted mean of centre shots alone, and its covariance."""
+        weight = sum(1 / sigma**2 for _, sigma in self.centres)
+        e = sum(at[0] / sigma**2 for at, sigma in self.centres) / weight
+        n = sum(at[1] / sigma**2 for at, sigma in self.centres) / weight
+        return (e, n), np.eye(2) / weight
+
+    def residuals(self, x: np.ndarray) -> np.ndarray:
+        out = [(math.dist(at, x[:2]) - x[2]) / sigma for at, sigma in self.edges]
+        for at, sigma in self.centres:
+            out += [(at[0] - x[0]) / sigma, (at[1] - x[1]) / sigma]
+        return np.array([*out, (x[2] - self.r0) / (self.u.radius_mm / 1000)])
+
+    def from_start(self, start: Vector) -> Any:
+        return least_squares(
+            self.residuals, [*start, self.r0], method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14, x_scale=0.1
+        )
+
+    def solve(self) -> Any:
+        """Return the best fit; None where a mirror image fits nearly as well."""
+        fit = self.from_start((0.0, 0.0))
+        c = (float(fit.x[0]), float(fit.x[1]))
+        around = sorted((math.degrees(math.atan2(at[0] - c[0], at[1] - c[1])) % 360, at) for at, _ in self.edges)
+        angles = [angle for angle, _ in around]
+        gaps = [b - a for a, b in zip(angles, [*angles[1:], angles[0] + 360], strict=True)]
+        if 360 - max(gaps) >= 120 or self.centres:
+            return fit
+        last = gaps.index(max(gaps))
+        a, b = around[(last + 1) % len(around)][1], around[last][1]
+        chord = unit(add(b, a, -1))
+        across = (-chord[1], chord[0])
+        other = self.from_start(add(c, across, -2 * dot(add(c, a, -1), across)))
+        if other.cost < fit.cost:
+            fit, other = other, fit
+        return None if math.dist(fit.x[:2], other.x[:2]) > 1e-4 and 2 * (other.cost - fit.cost) < 6 else fit
+
+    def cov(self, fit: Any) -> np.ndarray:
+        jacobian = np.zeros((len(fit.fun), 3))
+        for k, h in enumerate(1e-6 * np.eye(3)):
+            jacobian[:, k] = (self.residuals(fit.x + h) - self.residuals(fit.x - h)) / 2e-6
+        cov = np.linalg.inv(jacobian.T @ jacobian)[:2, :2]
+        squares, freedom = float(np.sum(fit.fun**2)), len(self.edges) + 2 * len(self.centres) + 1 - 3
+        return cov * squares / freedom if squares > chi2.ppf(0.99, freedom) else cov
+
+
 def solve_group(shots: list[Row], design: Vector, r0: float, site: Site) -> Centre | None:
-    """Solve one group by general least squares; None where it has no answer or two."""
-    u = site.settings.uncertainty
+    """Solve one group; None where it has no answer or two."""
     edges = [s for s in shots if s.get("shot") == "edge"]
     centres = [s for s in shots if s.get("shot") != "edge"]
     if not centres and len(edges) < 3:
         return None
-
-    def local(s: Row) -> Vector:
-        return (s["easting"] - design[0], s["northing"] - design[1])
-
-    def sigma(s: Row) -> float:
-        return (s.get("sigma_mm") or u.pickup_mm) / 1000
-
     first = shots[0]
-    setup = f"setup {first['setup']}" if first.get("setup") else f"file {first['file']}"
     common: dict[str, Any] = {
         "level": sum(s["level"] for s in shots) / len(shots),
-        "setup": setup,
+        "setup": f"setup {first['setup']}" if first.get("setup") else f"file {first['file']}",
         "object": first.get("object") or "head",
         "shots": len(shots),
         "time": max(s["surveyed_at"] for s in shots),
     }
+    adjustment = Adjustment(edges, centres, design, r0, site)
     if not edges:
-        weight = sum(1 / sigma(s) ** 2 for s in centres)
-        e = sum(local(s)[0] / sigma(s) ** 2 for s in centres) / weight
-        n = sum(local(s)[1] / sigma(s) ** 2 for s in centres) / weight
-        return Centre(at=add(design, (e, n)), cov=np.eye(2) / weight, **common)
-
-    def residuals(x: np.ndarray) -> np.ndarray:
-        out = [(math.dist(local(s), x[:2]) - x[2]) / sigma(s) for s in edges]
-        for s in centres:
-            out += [(local(s)[0] - x[0]) / sigma(s), (local(s)[1] - x[1]) / sigma(s)]
-        return np.array([*out, (x[2] - r0) / (u.radius_mm / 1000)])
-
-    def solve(start: Vector) -> Any:
-        return least_squares(residuals, [*start, r0], method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14, x_scale=0.1)
-
-    fit = solve((0.0, 0.0))
-    angles = sorted(math.degrees(math.atan2(local(s)[0] - fit.x[0], local(s)[1] - fit.x[1])) % 360 for s in edges)
-    gaps = [b - a for a, b in zip(angles, [*angles[1:], angles[0] + 360], strict=True)]
-    arc = 360 - max(gaps)
-    if arc < 120 and not centres:
-        place = gaps.index(max(gaps))
-        order = sorted(edges, key=lambda s: (math.degrees(math.atan2(local(s)[0] - fit.x[0], local(s)[1] - fit.x[1])) - angles[(place + 1) % len(angles)] + 1e-9) % 360)
-        a, b = local(order[0]), local(order[-1])
-        chord = unit(add(b, a, -1))
-        across = (-chord[1], chord[0])
-        away = dot(add((fit.x[0], fit.x[1]), a, -1), across)
-        other = solve(add((fit.x[0], fit.x[1]), across, -2 * away))
-        if other.cost < fit.cost:
-            fit, other = other, fit
-        if math.dist(fit.x[:2], other.x[:2]) > 1e-4 and 2 * (other.cost - fit.cost) < 6:
-            return None
-    squares = float(np.sum(fit.fun**2))
-    count = len(edges) + 2 * len(centres)
-    freedom = count + 1 - 3
-    jacobian = np.zeros((len(fit.fun), 3))
-    for k in range(3):
-        h = np.zeros(3)
-        h[k] = 1e-6
-        jacobian[:, k] = (residuals(fit.x + h) - residuals(fit.x - h)) / 2e-6
-    cov = np.linalg.inv(jacobian.T @ jacobian)[:2, :2]
-    if squares > chi2.ppf(0.99, freedom):
-        cov = cov * squares / freedom
-    raw = [math.dist(local(s), fit.x[:2]) - fit.x[2] for s in edges]
+        at, cov = adjustment.mean()
+        return Centre(at=add(design, at), cov=cov, **common)
+    fit = adjustment.solve()
+    if fit is None:
+        return None
+    raw = [math.dist(at, fit.x[:2]) - fit.x[2] for at, _ in adjustment.edges]
     return Centre(
         at=add(design, (float(fit.x[0]), float(fit.x[1]))),
-        cov=cov,
+        cov=adjustment.cov(fit),
         radius=float(fit.x[2]),
         rms=math.sqrt(sum(r * r for r in raw) / len(raw)),
         **common,
@@ -301,8 +323,24 @@ class Axis:
 class Tilted(Axis):
     """Readings at depths below ``top``: lists from shallow to deep, equal depths already averaged."""
 
-    def __init__(self, method: str, top: float, depths: list[float], slopes: list[Vector], counts: list[int], toe: float, site: Site) -> None:
-        self.method, self.top, self.depths, self.slopes, self.counts, self.toe = method, top, depths, slopes, counts, toe
+    def __init__(
+        self,
+        method: str,
+        top: float,
+        depths: list[float],
+        slopes: list[Vector],
+        counts: list[int],
+        toe: float,
+        site: Site,
+    ) -> None:
+        self.method, self.top, self.depths, self.slopes, self.counts, self.toe = (
+            method,
+            top,
+            depths,
+            slopes,
+            counts,
+            toe,
+        )
         self.u = site.settings.uncertainty
         self.deepest = top - depths[-1]
         if method == "stepped":
@@ -326,7 +364,7 @@ class Tilted(Axis):
             unread = max(0.0, (self.top - self.toe) - self.depths[-1])
             return (d2 - d1) ** 2 * (r * r / self.counts[-1] + b * b + w * w * unread)
         ends = [-math.inf, *self.depths[:-1], math.inf]
-        lengths = [max(0.0, min(d2, high) - max(d1, low)) for low, high in zip(ends[:-1], ends[1:], strict=True)]
+        lengths = [max(0.0, min(d2, high) - max(d1, low)) for low, high in itertools.pairwise(ends)]
         below = max(0.0, d2 - max(d1, self.depths[-1]))
         squares = sum((r * length) ** 2 / m for length, m in zip(lengths, self.counts, strict=True))
         return squares + (b * sum(lengths)) ** 2 + w * w * below**3 / 3
@@ -378,7 +416,9 @@ def pile_axes(pile: Pile, site: Site) -> dict[str, Axis]:
     profile = sorted(mine(site.profiles), key=lambda r: r["depth"])
     if len(profile) > 1:
         top = commence if profile[0].get("from_level") is None else profile[0]["from_level"]
-        axis = Profiled(top, [r["depth"] for r in profile], [(r["off_e_mm"] / 1000, r["off_n_mm"] / 1000) for r in profile], site)
+        axis = Profiled(
+            top, [r["depth"] for r in profile], [(r["off_e_mm"] / 1000, r["off_n_mm"] / 1000) for r in profile], site
+        )
         return {"straight": axis, "stepped": axis}
     tilts = mine(site.tilts)
     if not tilts:
@@ -432,6 +472,85 @@ def first_below(f: Callable[[float], float], limit: float, levels: list[float], 
                 above = levels[k - 1]
                 return float(brentq(lambda x: f(x) - limit, float(found.x), above, xtol=1e-9))
     return None
+
+
+# ------------------------------------------------------------------------------------------ encroachment
+
+
+class Encroachment:
+    """One way in which a pile can stand in the pit: what is measured at a level, what is allowed, which way."""
+
+    name = ""
+
+    def __init__(self, oracle: Oracle, pile: Pile) -> None:
+        self.oracle, self.pile, self.tolerance = oracle, pile, oracle.settings.tolerance
+
+    def at(self, z: float) -> Vector:
+        return self.oracle.at(self.pile, z, self.oracle.model)
+
+    def measured(self, z: float) -> float:
+        raise NotImplementedError
+
+    def allowed(self, z: float) -> float:
+        raise NotImplementedError
+
+    def direction(self, z: float) -> Vector:
+        raise NotImplementedError
+
+    def excess(self, z: float) -> float:
+        return self.measured(z) - self.allowed(z)
+
+    def p(self, z: float) -> float:
+        n = np.array(self.direction(z))
+        sigma = math.sqrt(n @ self.oracle.cov(self.pile, z, self.oracle.model) @ n)
+        return float(ndtr(-self.excess(z) / sigma))
+
+
+class Movement(Encroachment):
+    """Movement towards the pit from the design centre."""
+
+    name = "worst_towards_pit"
+
+    def direction(self, z: float) -> Vector:
+        delta = add(self.at(z), self.pile.at, -1)
+        return max(self.pile.normals, key=lambda n: dot(delta, n))
+
+    def measured(self, z: float) -> float:
+        return dot(add(self.at(z), self.pile.at, -1), self.direction(z))
+
+    def allowed(self, z: float) -> float:
+        growth = self.tolerance.encroach_growth_mm_per_m * (self.pile.cut_off - z)
+        return (self.tolerance.encroach_mm + growth) / 1000
+
+
+class Face(Encroachment):
+    """How far the face stands inside the outline that the permanent works need clear."""
+
+    name = "face_inside"
+
+    def __init__(self, oracle: Oracle, pile: Pile) -> None:
+        from shapely import Polygon
+
+        super().__init__(oracle, pile)
+        self.outline = Polygon(oracle.site.outline)
+
+    def clearance(self, c: Vector) -> float:
+        """Distance from the outline, positive outside."""
+        from shapely import Point
+
+        distance = self.outline.exterior.distance(Point(*c))
+        return -distance if self.outline.contains(Point(*c)) else distance
+
+    def direction(self, z: float) -> Vector:
+        c, h = self.at(z), 1e-5
+        steps = [self.clearance(add(c, d, h)) - self.clearance(add(c, d, -h)) for d in ((1.0, 0.0), (0.0, 1.0))]
+        return unit((steps[0], steps[1]))
+
+    def measured(self, z: float) -> float:
+        return self.pile.radius + self.tolerance.overbreak_mm / 1000 - self.clearance(self.at(z))
+
+    def allowed(self, z: float) -> float:  # noqa: ARG002  # the same at every level
+        return self.tolerance.clear_mm / 1000
 
 
 # ------------------------------------------------------------------------------------------ the oracle
@@ -526,7 +645,9 @@ class Oracle:
         pile = self.all[pile_id]
         out: dict[str, Any] = {"diameter_mm": 2000 * pile.radius, "cut_off_level": pile.cut_off}
         out |= self.plan(pile) | self.vertical(pile) | self.encroach(pile) | self.toe(pile)
-        checks = [out[f"{c}_verdict"] for c in ("plan", "vertical", "encroach", "toe") if out[f"{c}_verdict"] is not None]
+        checks = [
+            out[f"{c}_verdict"] for c in ("plan", "vertical", "encroach", "toe") if out[f"{c}_verdict"] is not None
+        ]
         out["verdict"] = max(checks, key=RANK.__getitem__)
         return out
 
@@ -594,7 +715,7 @@ class Oracle:
         """Steepest chord over a base of 3 m or more.
 
         A base of 6 m or more is two bases, one of them as steep. For a given base the length of the chord is convex
-        between kinks, so that one end of the steepest lies at a kink or at an end of the pile: all bases are tried there.
+        between kinks, so that one end of the steepest lies at a kink or at an end of the pile: bases are tried there.
         """
         if top - toe <= 3.0:
             return math.hypot(*axis.between(top, toe)) / (top - toe)
@@ -617,7 +738,9 @@ class Oracle:
                 near = sorted((bases[max(0, k - 1)], bases[min(count - 1, k + 1)]))
                 best = max(best, values[k])
                 if near[0] < near[1]:
-                    found = minimize_scalar(lambda x, end=end: -chord(end, x), bounds=near, method="bounded", options={"xatol": 1e-7})
+                    found = minimize_scalar(
+                        lambda x, end=end: -chord(end, x), bounds=near, method="bounded", options={"xatol": 1e-7}
+                    )
                     best = max(best, -float(found.fun))
         return best
 
@@ -632,61 +755,20 @@ class Oracle:
 
     def encroach(self, pile: Pile) -> dict[str, Any]:
         tolerance = self.settings.tolerance
-        outline = None
+        tests: list[Encroachment] = []
+        if tolerance.encroach_mm is not None and pile.normals:
+            tests.append(Movement(self, pile))
         if self.site.outline is not None:
-            from shapely import Point, Polygon
-
-            outline = Polygon(self.site.outline)
-            ring = outline.exterior
-        by_movement = tolerance.encroach_mm is not None and bool(pile.normals)
+            tests.append(Face(self, pile))
         out: dict[str, Any] = {"face_inside_mm": None}
-        if not by_movement and outline is None:
-            asked = tolerance.encroach_mm is not None
-            return out | {"encroach_verdict": "not surveyed" if asked and pile.centre is None else None}
-        if pile.centre is None:
-            return out | {"encroach_verdict": "not surveyed"}
-
-        def allowed(z: float) -> float:
-            return (tolerance.encroach_mm + tolerance.encroach_growth_mm_per_m * (pile.cut_off - z)) / 1000
-
-        def movement(z: float) -> float:
-            delta = add(self.at(pile, z, self.model), pile.at, -1)
-            return max(dot(delta, n) for n in pile.normals)
-
-        def clearance(c: Vector) -> float:
-            point = Point(*c)
-            distance = ring.distance(point)
-            return -distance if outline.contains(point) else distance
-
-        def face(z: float) -> float:
-            return pile.radius + tolerance.overbreak_mm / 1000 - clearance(self.at(pile, z, self.model))
-
-        def sigma(z: float, n: Vector) -> float:
-            return math.sqrt(np.array(n) @ self.cov(pile, z, self.model) @ np.array(n))
-
-        def p_movement(z: float) -> float:
-            delta = add(self.at(pile, z, self.model), pile.at, -1)
-            n = max(pile.normals, key=lambda n: dot(delta, n))
-            return float(ndtr((allowed(z) - movement(z)) / sigma(z, n)))
-
-        def p_face(z: float) -> float:
-            c = self.at(pile, z, self.model)
-            h = 1e-5
-            gradient = (
-                clearance(add(c, (h, 0))) - clearance(add(c, (-h, 0))),
-                clearance(add(c, (0, h))) - clearance(add(c, (0, -h))),
-            )
-            return float(ndtr((tolerance.clear_mm / 1000 - face(z)) / sigma(z, unit(gradient))))
-
+        if not tests or pile.centre is None:
+            asked = bool(tests) or (tolerance.encroach_mm is not None and pile.centre is None)
+            return out | {"encroach_verdict": "not surveyed" if asked else None}
         if not pile.axes:
             # without an axis only cut-off can be told: it settles the check where it is beyond doubt
             z = pile.cut_off
-            settled = False
-            if self.reaches(pile, z):
-                if by_movement:
-                    settled |= self.judge("guarded", p_movement(z), movement(z) > allowed(z) + SLACK) == "outside"
-                if outline is not None:
-                    settled |= self.judge("guarded", p_face(z), face(z) > tolerance.clear_mm / 1000 + SLACK) == "outside"
+            known = self.reaches(pile, z)
+            settled = known and any(self.judge("guarded", t.p(z), t.excess(z) > SLACK) == "outside" for t in tests)
             return {"encroach_verdict": "outside" if settled else "not surveyed"}
         axis = pile.axes[self.model]
         named = [pile.cut_off, pile.formation, pile.centre.level, axis.deepest, *axis.vertices]
@@ -695,26 +777,16 @@ class Oracle:
         chances: list[float] = []
         coarse: list[float] = []
         beyond = False
-        if by_movement:
-            excess, z = least_of(lambda z: allowed(z) - movement(z), levels)
-            beyond |= excess < -SLACK
-            out |= {"worst_towards_pit_mm": 1000 * movement(z), "worst_towards_pit_level": z, "excess_mm": -1000 * excess}
-            out["movement_of_allowed_percent"] = 100 * movement(z) / allowed(z)
-            chances += [p_movement(x) for x in [*levels, z]]
-            coarse += [p_movement(x) for x in [*named, z]]
-        if outline is not None:
-            inside, z = least_of(lambda z: -face(z), levels)
-            beyond |= -inside > tolerance.clear_mm / 1000 + SLACK
-            out |= {"face_inside_mm": -1000 * inside, "face_inside_level": z}
-            chances += [p_face(x) for x in [*levels, z]]
-            coarse += [p_face(x) for x in [*named, z]]
-            out["face_at"] = lambda level: 1000 * face(level)
+        for t in tests:
+            clear, z = least_of(lambda z, t=t: -t.excess(z), levels)
+            beyond |= clear < -SLACK
+            out |= {f"{t.name}_mm": 1000 * t.measured(z), f"{t.name}_level": z, f"{t.name}_at": t.measured}
+            chances += [t.p(x) for x in [*levels, z]]
+            coarse += [t.p(x) for x in [*named, z]]
         # the least over all levels is sampled; the least over named ones only can be a little higher
         out["p_encroach_range"] = (min(chances), min(coarse))
         verdicts = [self.judge(self.settings.decide.encroach, p, beyond) for p in out["p_encroach_range"]]
-        out["encroach_verdict"] = verdicts[0]
-        out["encroach_verdicts"] = set(verdicts)
-        return out
+        return out | {"encroach_verdict": verdicts[0], "encroach_verdicts": set(verdicts)}
 
     # -- joints
 
@@ -722,7 +794,7 @@ class Oracle:
         pairs = []
         for wall, setting in self.settings.walls.items():
             ids = [r["pile_id"] for r in wall_order(self.site, wall)]
-            pairs += list(zip(ids[:-1], ids[1:], strict=True))
+            pairs += list(itertools.pairwise(ids))
             if setting.closed:
                 pairs.append((ids[-1], ids[0]))
             pairs += [tuple(pair) for pair in setting.extra_joints]
@@ -745,7 +817,9 @@ class Oracle:
         required = tolerance.overlap_mm / 1000
         if tolerance.chord_mm is not None:
             half = tolerance.chord_mm / 2000
-            required = max(required, a.radius + b.radius - math.sqrt(a.radius**2 - half**2) - math.sqrt(b.radius**2 - half**2))
+            required = max(
+                required, a.radius + b.radius - math.sqrt(a.radius**2 - half**2) - math.sqrt(b.radius**2 - half**2)
+            )
         return required
 
     def p(self, a: Pile, b: Pile, z: float, model: str) -> float:
@@ -779,7 +853,10 @@ class Oracle:
         ca, cb = add(self.at(a, z, model), origin, -1), add(self.at(b, z, model), origin, -1)
         n = self.pit_normal(a, b)
         segments = 4096
-        disc_a, disc_b = Point(*ca).buffer(a.radius, quad_segs=segments), Point(*cb).buffer(b.radius, quad_segs=segments)
+        disc_a, disc_b = (
+            Point(*ca).buffer(a.radius, quad_segs=segments),
+            Point(*cb).buffer(b.radius, quad_segs=segments),
+        )
         crossing = disc_a.exterior.intersection(disc_b.exterior)
         points = [(g.x, g.y) for g in getattr(crossing, "geoms", [crossing]) if not g.is_empty]
         distance = math.dist(ca, cb)
@@ -806,7 +883,11 @@ class Oracle:
         top, bottom = self.range_of(a, b)
         required = self.required(a, b)
         margin = self.settings.tolerance.toe_mm
-        toes = [p.record_toe for p in (a, b) if p.record_toe is not None and margin is not None and p.record_toe > bottom + margin / 1000 + SLACK]
+        toes = [
+            p.record_toe
+            for p in (a, b)
+            if p.record_toe is not None and margin is not None and p.record_toe > bottom + margin / 1000 + SLACK
+        ]
         short = max(toes) if toes else None
         out: dict[str, Any] = {
             "required_overlap_mm": 1000 * required,
@@ -850,7 +931,16 @@ class Oracle:
             opened = first_below(o, 0.0, levels, 0.002)
             p, governing = min((chance(z), z) for z in named)
             sure = lost if rule == "simple" else first_below(chance, self.confidence, levels, 0.02)
-            results[model] = (least, least_level, lost, opened, p, governing, sure, self.judge(rule, p, least < required - SLACK))
+            results[model] = (
+                least,
+                least_level,
+                lost,
+                opened,
+                p,
+                governing,
+                sure,
+                self.judge(rule, p, least < required - SLACK),
+            )
         least, least_level, lost, opened, p, governing, sure, verdict = results[self.model]
         if verdict == "within" and results[self.other][7] != "within":
             verdict = "unresolved"

@@ -55,7 +55,12 @@ class Piles:
 
     def take(self, keep: np.ndarray) -> Piles:
         return Piles(
-            self.axis, self.true_centre[keep], self.centre[keep], self.true_slope[keep], self.slope[keep], self.wander[keep]
+            self.axis,
+            self.true_centre[keep],
+            self.centre[keep],
+            self.true_slope[keep],
+            self.slope[keep],
+            self.wander[keep],
         )
 
     def true_run(self, z_from: float, levels: np.ndarray) -> np.ndarray:
@@ -121,7 +126,12 @@ def site_of(piles: Piles, level: float, setups: list[str]) -> builders.Site:
                 }
             )
     toml = builders.site_file(
-        commence=COMMENCE, cut_off=CUT_OFF, formation=-8.0, interlock_to=-11.0, overlap_mm=1000 * REQUIRED, axis=piles.axis
+        commence=COMMENCE,
+        cut_off=CUT_OFF,
+        formation=-8.0,
+        interlock_to=-11.0,
+        overlap_mm=1000 * REQUIRED,
+        axis=piles.axis,
     )
     return builders.Site(toml=toml, design=design, pickups=pickups, tilts=tilts)
 
@@ -162,8 +172,8 @@ def test_piles(axis, check):
 def joints_of(axis: str) -> tuple[np.ndarray, np.ndarray]:
     """Joints of pairs of piles: every second joint of a long wall, so that no two share a pile.
 
-    The pairs' difference vectors and slopes are spread evenly, each reading's by itself. One half was shot from one set-up each, the other half
-    from two.
+    The pairs' difference vectors and slopes are spread evenly, each reading's by itself. One half
+    was shot from one set-up each, the other half from two.
     """
     random, count, z_s = np.random.default_rng(SEED + 1), 250_000 if axis == "straight" else 900_000, 0.0
     one = random.random(count) < 0.5
@@ -177,7 +187,12 @@ def joints_of(axis: str) -> tuple[np.ndarray, np.ndarray]:
     b = measure(axis, random, centre_b, slope_b, set_up[1])
     moved, leant = b.centre - a.centre, b.slope - a.slope
     deep = moved + leant.mean(axis=1) * 11
-    keep = (abs(moved).max(axis=1) < 0.107) & (abs(leant).max(axis=(1, 2)) < 0.004) & (deep[:, 0] > 0) & (deep[:, 0] < 0.14)
+    keep = (
+        (abs(moved).max(axis=1) < 0.107)
+        & (abs(leant).max(axis=(1, 2)) < 0.004)
+        & (deep[:, 0] > 0)
+        & (deep[:, 0] < 0.14)
+    )
     chosen = np.flatnonzero(keep)[:4000]
     a, b, one = a.take(chosen), b.take(chosen), one[chosen]
     pairs = len(chosen)
@@ -185,7 +200,9 @@ def joints_of(axis: str) -> tuple[np.ndarray, np.ndarray]:
     def woven(first: np.ndarray, second: np.ndarray) -> np.ndarray:
         return np.stack([first, second], axis=1).reshape(2 * pairs, *first.shape[1:])
 
-    piles = Piles(axis, *(woven(getattr(a, n), getattr(b, n)) for n in ("true_centre", "centre", "true_slope", "slope", "wander")))
+    piles = Piles(
+        axis, *(woven(getattr(a, n), getattr(b, n)) for n in ("true_centre", "centre", "true_slope", "slope", "wander"))
+    )
     setups = [f"S{i - (i % 2 if one[i // 2] else 0)}" for i in range(2 * pairs)]
     result = reconcile(builders.to_survey(site_of(piles, z_s, setups))).joints
     order = np.argsort(result.a)[::2]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import copy
 import math
 import re
-from functools import lru_cache
+from functools import cache
 
 import builders
 import numpy as np
@@ -33,7 +33,7 @@ LEVELS = ("range_top", "range_bottom", "least_level", "lost_level", "open_level"
 SECTIONS = ("chord_formation_mm", "thickness_formation_mm", "band_formation_mm", "least_along_mm")
 
 
-@lru_cache(maxsize=None)
+@cache
 def wall(seed: int) -> builders.Site:
     """A random wall whose coordinates are multiples of 2^-20 m, so that a shift by whole metres is exact."""
     site = builders.random_site(seed)
@@ -58,12 +58,12 @@ def piles_of(site: builders.Site) -> dict[str, dict[str, float]]:
     return {found["pile_id"][k]: {name: values[k] for name, values in found.columns.items()} for k in range(len(found))}
 
 
-@lru_cache(maxsize=None)
+@cache
 def joints_before(seed: int) -> dict[frozenset[str], dict[str, float]]:
     return joints_of(wall(seed))
 
 
-@lru_cache(maxsize=None)
+@cache
 def piles_before(seed: int) -> dict[str, dict[str, float]]:
     return piles_of(wall(seed))
 
@@ -190,7 +190,7 @@ def test_counting_from_the_other_end_changes_no_joint(seed):
     assert changed_joints(joints_before(seed), joints_of(renumbered(wall(seed)))) == []
 
 
-@pytest.mark.parametrize("seed", (10, 2, 12))
+@pytest.mark.parametrize("seed", [10, 2, 12])
 def test_exchanging_neighbours_changes_no_joint(seed):
     site = wall(seed)
     if "extra_joints = []" in site.toml:
@@ -207,13 +207,24 @@ def test_movement_across_changes_its_sign_with_the_order(seed):
     wrong = [
         sorted(pair)
         for pair in before
-        if pair not in kept and not np.isclose(before[pair]["least_across_mm"], -after[pair]["least_across_mm"], rtol=0, atol=1e-5, equal_nan=True)
+        if pair not in kept
+        and not np.isclose(
+            before[pair]["least_across_mm"], -after[pair]["least_across_mm"], rtol=0, atol=1e-5, equal_nan=True
+        )
     ]
     assert wrong == []
 
 
 VERDICT_COLUMNS = ("plan_verdict", "vertical_verdict", "encroach_verdict", "toe_verdict", "verdict")
-PILE_LENGTHS = ("offset_mm", "towards_pit_mm", "along_wall_mm", "worst_towards_pit_mm", "u_offset_mm", "incline_mm_per_m", "steepest_mm_per_m")
+PILE_LENGTHS = (
+    "offset_mm",
+    "towards_pit_mm",
+    "along_wall_mm",
+    "worst_towards_pit_mm",
+    "u_offset_mm",
+    "incline_mm_per_m",
+    "steepest_mm_per_m",
+)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
