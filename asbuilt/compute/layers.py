@@ -254,6 +254,7 @@ def findings(i: LayerInputs) -> Layer:
         assert row["severity"] in SEVERITIES  # noqa: S101  # findings are the tool's own
         row["file"] = row["file"] or None
         row["line"] = row["line"] or None
+        row["column"] = row["column"] or None
     return attribute_layer("findings", rows)
 
 

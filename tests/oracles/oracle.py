@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from builders import Row, Site
 
 SLACK = 1e-9
-STEP = 0.05  # of every dense scan, m
+STEP = 0.1  # of every dense scan, m
 RANK = {"within": 0, "unresolved": 1, "not surveyed": 2, "outside": 3}
 
 Vector = tuple[float, float]
