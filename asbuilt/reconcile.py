@@ -71,7 +71,7 @@ def _known_by(table: Table, as_of: np.datetime64) -> Table:
     for column in _TIMES[table.name]:
         later = columns[column] > as_of
         if table.name == "records":
-            columns[column] = np.where(later, np.datetime64("NaT"), columns[column]).astype("datetime64[ms]")
+            columns[column] = np.where(later, np.datetime64("NaT", "ms"), columns[column]).astype("datetime64[ms]")
         else:
             keep &= ~later
     if table.name == "records":

@@ -28,7 +28,7 @@ def column_values(column: Column, count: int, random: np.random.Generator) -> np
         return random.integers(-1, len(column.choices), count).astype(np.int8)
     if column.kind == "time":
         times = np.datetime64("2025-03-01T06:00", "ms") + random.integers(0, 10**10, count).astype("timedelta64[ms]")
-        times[null] = np.datetime64("NaT")
+        times[null] = np.datetime64("NaT", "ms")
         return times
     values = random.normal(0.0, 30.0, count)
     if column.kind == "integer":

@@ -204,7 +204,7 @@ class _Solver:
             full[at] = values[g]
             return full
 
-        surveyed_at = np.full(count, np.datetime64("NaT"), dtype="datetime64[ms]")
+        surveyed_at = np.full(count, np.datetime64("NaT", "ms"), dtype="datetime64[ms]")
         surveyed_at[at] = self.time[g].astype("datetime64[ms]")
         reason = np.full(count, None, dtype=object)
         reason[self.pile[self.too_few]] = "fewer than three edge shots and no centre shot"

@@ -221,7 +221,7 @@ def attribute_layer(name: str, rows: Sequence[Mapping[str, Any]]) -> Layer:
             columns[column.name] = np.array(codes, dtype=np.int8)
         elif column.kind == "time":
             columns[column.name] = np.array(
-                [np.datetime64("NaT") if v is None else v for v in values], "datetime64[ms]"
+                [np.datetime64("NaT", "ms") if v is None else v for v in values], "datetime64[ms]"
             )
         else:
             columns[column.name] = np.array([np.nan if v is None else v for v in values], dtype=float)

@@ -21,6 +21,10 @@ __all__ = ["JointInputs", "Span", "Spread", "highest_beyond", "highest_unsure", 
 _NEAR_TIE = 0.02
 #: Scores closer than this to the confidence asked for are replaced by the probability itself.
 _CLOSE = 0.1
+#: A disc less than so many standard deviations wide is no half-plane.
+_WIDE = 12.0
+#: Probabilities that differ by less are the same.
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +89,7 @@ class Span:
         score = spread.score(limit)
         p: Floats = ndtr(score)
         close = np.abs(score - ndtri(confidence)) < _CLOSE
-        close |= spread.along > (limit[:, None] / 12.0) ** 2
+        close |= spread.along > (limit[:, None] / _WIDE) ** 2
         k = np.nonzero(close)[0]
         p[close] = disc_probability(
             spread.distance[close], limit[k], var_along=spread.along[close], var_across=spread.across[close]
@@ -154,27 +158,43 @@ class Spread:
     def least(self, limit: Floats) -> tuple[Floats, Integers]:
         """Return the least p over the levels (k,) and its column.
 
-        Where the two components are uncorrelated p falls with a score but for terms far below what is printed: only
-        near ties need p itself at every level.
+        Where the two components are uncorrelated and small beside the disc, p falls with the score but for terms far
+        below what is printed: only near ties need p itself at every level. Where p is the same to rounding, the level
+        of the least score is named, the highest of several.
         """
         k = np.arange(len(limit))
-        if self.mixed is not None:
-            p = self.conform(limit)
-            at = p.argmin(axis=1)
-            return p[k, at], at
         score = self.score(limit)
-        at = score.argmin(axis=1)
-        near = (score < score[k, at][:, None] + _NEAR_TIE).sum(axis=1) > 1
-        # equal levels tie without meaning
-        near &= np.abs(self.along - self.along[k, at][:, None]).max(axis=1) > 0
-        p = disc_probability(self.distance[k, at], limit, var_along=self.along[k, at], var_across=self.across[k, at])
-        rows = np.flatnonzero(near)
+        lowest = np.round(score, 9).argmin(axis=1)
+        if self.mixed is None:
+            near = (score < score[k, lowest][:, None] + _NEAR_TIE) & (self.along != self.along[k, lowest][:, None])
+            doubtful = near.any(axis=1) | (self.along.max(axis=1) > (limit / _WIDE) ** 2)
+        else:
+            doubtful = np.ones(len(limit), dtype=bool)
+        p = np.empty(len(limit))
+        clear, rows = np.flatnonzero(~doubtful), np.flatnonzero(doubtful)
+        p[clear] = self._only(clear, lowest[clear][:, None]).conform(limit[clear])[:, 0]
         if len(rows):
-            tied = Spread(
-                distance=self.distance[rows], along=self.along[rows], across=self.across[rows], mixed=None
-            ).conform(limit[rows])
-            at[rows], p[rows] = tied.argmin(axis=1), tied.min(axis=1)
-        return p, at
+            every = self._only(rows).conform(limit[rows])
+            place = np.arange(len(rows))
+            least = every.min(axis=1)
+            same = every[place, lowest[rows]] - least < _ROUNDING
+            lowest[rows] = np.where(same, lowest[rows], every.argmin(axis=1))
+            p[rows] = every[place, lowest[rows]]
+        return p, lowest
+
+    def _only(self, rows: Integers, columns: Integers | None = None) -> Spread:
+        """Return some rows, of each the given columns (k, l)."""
+
+        def taken(values: Floats) -> Floats:
+            part: Floats = values[rows]
+            return part if columns is None else np.take_along_axis(part, columns, axis=1)
+
+        return Spread(
+            distance=taken(self.distance),
+            along=taken(self.along),
+            across=taken(self.across),
+            mixed=None if self.mixed is None else taken(self.mixed),
+        )
 
 
 def _laid_out(j: JointInputs, axes: Axes) -> Floats:

@@ -249,6 +249,8 @@ def _extra_joints(
     suggest = NearestIds(list(known))
     neighbours = _neighbours(design, lines)
     seen: set[frozenset[str]] = set()
+    rows = np.flatnonzero(design.columns["status"] == _STATUSES.index("omitted"))
+    omitted = set(design.columns["pile_id"][rows].tolist())
     for wall, place, pair in pairs:
         path = ("walls", wall, "extra_joints", place)
         unknown = [name for name in dict.fromkeys(pair) if name not in known]
@@ -257,6 +259,9 @@ def _extra_joints(
         both = frozenset(pair)
         if len(both) == 1:
             yield draft.problem(path, f"{short(pair[0])} twice", "two different piles")
+        elif any(name in omitted for name in pair):
+            gone = ", ".join(name for name in pair if name in omitted)
+            yield draft.problem(path, f"{gone} is omitted", "piles that are built")
         elif both in seen:
             yield draft.problem(path, f"{pair[0]} and {pair[1]} are there already", "each pair once")
         elif both in neighbours:

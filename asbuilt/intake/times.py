@@ -100,7 +100,7 @@ def parse_times(cells: npt.NDArray[Any], *, zone: ZoneInfo) -> Moments:
 
 
 def _nothing(count: int) -> Moments:
-    return Moments(values=np.full(count, np.datetime64("NaT"), dtype="datetime64[ms]"))
+    return Moments(values=np.full(count, np.datetime64("NaT", "ms"), dtype="datetime64[ms]"))
 
 
 def _parse_letters(letters: npt.NDArray[np.uint8], zone: ZoneInfo) -> Moments:
@@ -219,7 +219,7 @@ def _assemble(cells: _Cells, parts: _Parts, zone: ZoneInfo, moments: Moments) ->
         values = values - parts.sign * offset
     else:
         values = _to_utc(values, good, zone, cells, moments)
-    moments.values[cells.rows] = np.where(good, values, np.datetime64("NaT"))
+    moments.values[cells.rows] = np.where(good, values, np.datetime64("NaT", "ms"))
 
 
 def _to_utc(

@@ -89,7 +89,7 @@ def blank_values(column: Column, count: int) -> npt.NDArray[Any]:
         code = column.choices.index(column.default) if column.default else -1
         return np.full(count, code, dtype=np.int8)
     if column.kind == "time":
-        return np.full(count, np.datetime64("NaT"), dtype="datetime64[ms]")
+        return np.full(count, np.datetime64("NaT", "ms"), dtype="datetime64[ms]")
     if column.kind == "integer" and column.default:
         return np.full(count, int(column.default), dtype=np.int64)
     return np.full(count, np.nan)

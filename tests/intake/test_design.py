@@ -169,6 +169,15 @@ def test_extra_joints(folder, pairs, expected):
     assert folder.problems() == [f"site.toml:13: walls.A.extra_joints.{expected}"]
 
 
+def test_an_extra_joint_to_an_omitted_pile_is_refused(folder):
+    close_wall(folder).write(CSV, ring([(0, 0), (2, 0), (2, 2), (1, 2.1), (0, 2)]))
+    lines = (folder.path / CSV).read_text(encoding="utf-8").splitlines()
+    lines[2] = lines[2].replace("planned", "omitted")
+    folder.write(CSV, "\n".join(lines) + "\n")
+    folder.change("site.toml", "closed = true", 'closed = true\nextra_joints = [["P2", "P4"]]')
+    assert folder.problems() == ["site.toml:12: walls.A.extra_joints.1: P2 is omitted, expected piles that are built"]
+
+
 def test_ends_of_a_closed_wall_are_neighbours(folder):
     close_wall(folder).write(CSV, ring([(0, 0), (2, 0), (2, 2), (0, 2)]))
     folder.change("site.toml", "closed = true", 'closed = true\nextra_joints = [["P1", "P3"]]')

@@ -91,7 +91,7 @@ def test_a_users_plot_settings_change_nothing(job, tmp_path):
 def test_a_job_without_dates_is_written_without_dates(job, tmp_path):
     from dataclasses import replace
 
-    path = write(tmp_path / "a.pdf", replace(job(20, surveyed=False), as_of=np.datetime64("NaT")))
+    path = write(tmp_path / "a.pdf", replace(job(20, surveyed=False), as_of=np.datetime64("NaT", "ms")))
     with pikepdf.open(path) as pdf:
         assert "/CreationDate" not in pdf.docinfo
 
