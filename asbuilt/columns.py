@@ -680,6 +680,12 @@ FINDINGS: dict[str, FindingKind] = {
             meaning="the fitted radius differs from the diameter shot by more than radius_check_mm",
         ),
         FindingKind(
+            name="level_range",
+            severity="query",
+            by_run=True,
+            meaning="a level lies outside lowest to highest of the site file",
+        ),
+        FindingKind(
             name="too_few_shots",
             severity="query",
             by_run=True,

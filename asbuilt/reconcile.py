@@ -18,6 +18,7 @@ from asbuilt.compute.layers import LAYER_BUILDERS, LayerInputs
 from asbuilt.compute.notes import (
     axes_disagree_findings,
     drift_findings,
+    level_range_findings,
     old_pickup_findings,
     range_shortened_findings,
 )
@@ -235,6 +236,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     interlock_to = wall_levels(s, design["wall"], "interlock_to")
     findings = (
         *survey.notes,
+        *level_range_findings(design, pickups, records, settings=s, files=files),
         *centres.findings,
         *drift_findings(readings, ids),
         *axes_disagree_findings(axes, centres, readings, s, pile_ids=ids, files=files),

@@ -45,7 +45,9 @@ class Session:
         self.clock = self.day + timedelta(hours=16 + number, minutes=30 if number == 1 else 45)
         self.noise = rng(901, self.week, number)
         for k in (number, number + 2):
-            self.take("", np.array(CONTROL[f"CP{k}"]), 4.60, obj="check", note=f"CP{k}")
+            # one check shot was keyed in with its decimal point lost
+            level = 460.0 if (self.week, k) == (4, 1) else 4.60
+            self.take("", np.array(CONTROL[f"CP{k}"]), level, obj="check", note=f"CP{k}")
 
     def take(
         self,

@@ -52,7 +52,7 @@ SETTINGS_MEANING = {
     "levels.formation": "underside of the final excavation",
     "levels.interlock_to": "joints must interlock down to here",
     "levels.cut_off": "cut-off of piles whose design row has none",
-    "levels.lowest": "lowest level that can be meant",
+    "levels.lowest": "lowest level that can be meant; one outside is the finding `level_range`",
     "levels.highest": "highest level that can be meant",
     "levels.water_outside": "water level outside the wall",
     "levels.water_inside": "water level inside the wall",

@@ -15,10 +15,16 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from asbuilt.compute.readings import Readings
-    from asbuilt.model import Axes, Centres, Floats, Integers, Joints, Texts
+    from asbuilt.model import Axes, Centres, Floats, Integers, Joints, Table, Texts
     from asbuilt.settings import Settings
 
-__all__ = ["axes_disagree_findings", "drift_findings", "old_pickup_findings", "range_shortened_findings"]
+__all__ = [
+    "axes_disagree_findings",
+    "drift_findings",
+    "level_range_findings",
+    "old_pickup_findings",
+    "range_shortened_findings",
+]
 
 
 def drift_findings(readings: Readings, pile_ids: Texts) -> list[Finding]:
@@ -66,6 +72,31 @@ def old_pickup_findings(
         )
         for i in np.flatnonzero(late).tolist()
     ]
+
+
+def level_range_findings(*tables: Table, settings: Settings, files: Sequence[str]) -> list[Finding]:
+    """Return a finding for each level of the design, the pickups or the records outside ``lowest`` to ``highest``."""
+    low, high = settings.levels.lowest, settings.levels.highest
+    found = []
+    for table in tables:
+        for column in ("level", "cut_off_level", "toe_level"):
+            if column not in table.columns:
+                continue
+            level = table[column]
+            for row in np.flatnonzero((level < low) | (level > high)).tolist():
+                item = table["pile_id"][row] or table["point"][row]
+                found.append(
+                    Finding(
+                        severity="query",
+                        kind="level_range",
+                        item=str(item),
+                        text=f"{level[row]:+.3f} lies outside the site's levels, {low:+.2f} to {high:+.2f}",
+                        file=files[int(table.file[row])],
+                        line=int(table.line[row]),
+                        column=column,
+                    )
+                )
+    return found
 
 
 def axes_disagree_findings(

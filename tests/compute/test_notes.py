@@ -178,3 +178,28 @@ def test_a_design_toe_at_interlock_to_ends_no_range():
 def test_a_shortened_range_is_given_with_what_lacks():
     (finding,) = shortened(-8.25)
     assert "ends the range at -8.25, 1.25 m above interlock_to -9.50" in finding.text
+
+
+# ------------------------------------------------------------------------------------------ levels out of range
+
+
+def out_of_range(**tables):
+    found = plumb_wall()
+    given = reconcile(to_survey(found.with_rows(**tables)))
+    return [(f.id, f.severity, f.column) for f in given.findings if f.kind == "level_range"]
+
+
+@pytest.mark.parametrize(("level", "count"), [(10.0, 0), (10.001, 1), (-40.0, 0), (-40.001, 1)])
+def test_a_shot_outside_the_levels_of_the_site_is_found(level, count):
+    found = out_of_range(pickups=[shot("P1", 0, 0, level=level)])
+    assert found == [("level_range:P1", "query", "level")] * count
+
+
+def test_a_check_shot_is_named_by_its_point():
+    rows = [shot("P1", 0, 0), {**shot("P1", 0, 0, object="check", level=99.0), "pile_id": None, "point": "CP7"}]
+    assert out_of_range(pickups=rows) == [("level_range:CP7", "query", "level")]
+
+
+def test_a_recorded_toe_outside_the_levels_of_the_site_is_found():
+    row = {"pile_id": "P2", "drilled_at": "2025-03-02T16:00", "toe_level": -120.0}
+    assert out_of_range(records=[row]) == [("level_range:P2", "query", "toe_level")]
