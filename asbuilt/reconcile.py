@@ -12,7 +12,7 @@ from asbuilt.compute.alignment import align, wall_levels
 from asbuilt.compute.axes import build_axes, placed
 from asbuilt.compute.budget import Limits, survey_too_poor_findings, tolerance_budget_findings
 from asbuilt.compute.centres import solve_centres
-from asbuilt.compute.encroachment import encroachment
+from asbuilt.compute.encroachment import encroach_allowance_m, encroachment
 from asbuilt.compute.joints import evaluate_joints
 from asbuilt.compute.layers import LAYER_BUILDERS, LayerInputs
 from asbuilt.compute.notes import (
@@ -181,7 +181,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         design_n=design_n,
     )
     vertical = verticality(leans, s, cut_off=cut_off, allowed=limit, expected=alignment.expected)
-    outline = survey.clear_outline
+    outline, formation = survey.clear_outline, wall_levels(s, design["wall"], "formation")
     encroach = encroachment(
         axes,
         s,
@@ -189,7 +189,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         cov=centres.cov,
         setup_var=centres.setup_var,
         cut_off=cut_off,
-        formation=wall_levels(s, design["wall"], "formation"),
+        formation=formation,
         design_e=design_e,
         design_n=design_n,
         radius=radius,
@@ -249,7 +249,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
             vertical=Limits(allowed=limit, sigma=vertical.sigma),
             encroach=None
             if s.tolerance.encroach_mm is None
-            else Limits(allowed=np.full(count, s.tolerance.encroach_mm / 1000.0), sigma=encroach.sigma),
+            else Limits(allowed=encroach_allowance_m(s, cut_off, formation), sigma=encroach.sigma),
             joint=Limits(
                 allowed=joints["design_overlap_mm"] / 1000.0 - joints.required, sigma=joints["u_overlap_mm"] / 1000.0
             ),

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, ValidationError
 
-from asbuilt.columns import KINDS, OBJECTS, TABLES
+from asbuilt.columns import KINDS, OBJECTS, SHOTS, TABLES
 from asbuilt.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -245,7 +245,7 @@ class ColumnMapping(_Section):
 
     ``names``: our column to theirs. ``order``: the columns of files without a header row ("" to skip one).
     ``pile_id_from``: a regular expression with one group, searched in the point's name. ``date_from_name``: a strptime
-    pattern found in the file's name. ``object_from``: feature code to object.
+    pattern found in the file's name. ``object_from``, ``shot_from``: feature code to object, and to centre or edge.
     """
 
     names: dict[str, str] = {}
@@ -253,6 +253,7 @@ class ColumnMapping(_Section):
     pile_id_from: str | None = None
     date_from_name: str | None = None
     object_from: dict[str, str] = {}
+    shot_from: dict[str, str] = {}
 
 
 class Settings(_Section):
@@ -319,17 +320,19 @@ def name_pattern(pattern: str) -> str:
     return found
 
 
-_MAPPING_KEYS = ("order", "pile_id_from", "date_from_name", "object_from")
+#: Keys of a mapping from feature codes: what the codes can stand for, and the choices.
+_BY_CODE = {"object_from": ("object", OBJECTS), "shot_from": ("shot", SHOTS)}
+_MAPPING_KEYS = ("order", "pile_id_from", "date_from_name", *_BY_CODE)
 
 
 def _mappings(table: str, raw: dict[str, Any], problems: list[Wrong]) -> dict[str, Any]:
     """Sort ``[columns.TABLE]`` into the unnamed mapping and ``[columns.TABLE.NAME]`` ones."""
     found: dict[str, Any] = {}
-    unnamed = {k: v for k, v in raw.items() if not isinstance(v, dict) or k == "object_from"}
+    unnamed = {k: v for k, v in raw.items() if not isinstance(v, dict) or k in _BY_CODE}
     if unnamed:
         found[""] = _one_mapping(table, unnamed, ("columns", table), problems)
     for name, content in raw.items():
-        if isinstance(content, dict) and name != "object_from":
+        if isinstance(content, dict) and name not in _BY_CODE:
             found[name] = _one_mapping(table, content, ("columns", table, name), problems)
     return found
 
@@ -359,10 +362,11 @@ def _check_names(mapping: dict[str, Any], known: list[str], path: Path) -> Itera
     for theirs, count in Counter(mapping["names"].values()).items():
         if count > 1:
             yield path, f"{theirs!r} stands for {count} columns", "each name for one column"
-    objects = mapping.get("object_from")
-    for code, thing in objects.items() if isinstance(objects, dict) else []:
-        if thing not in OBJECTS:
-            yield (*path, "object_from", code), f"unknown object {thing!r}", "one of " + ", ".join(OBJECTS)
+    for key, (what, choices) in _BY_CODE.items():
+        by_code = mapping.get(key)
+        for code, thing in by_code.items() if isinstance(by_code, dict) else []:
+            if thing not in choices:
+                yield (*path, key, code), f"unknown {what} {thing!r}", "one of " + ", ".join(choices)
 
 
 def _check_patterns(mapping: dict[str, Any], path: Path) -> Iterator[Wrong]:

@@ -19,6 +19,12 @@ from shots import pickup_file, pickups
 from wall import CONTROL, Pile, approved_centre, built, design, programme, rng, truth
 from writing import metres, stamp, table
 
+#: Copied beside the readings by somebody of the invented crew: it is no table.
+RIG_LOG = """\
+2024-09-02 06:55 rig R2 started, level checked on the bench
+2024-09-02 17:20 rig R2 stopped
+"""
+
 
 def control() -> str:
     """Return the control points: the site grid is turned and scaled on the map, which lies in open sea."""
@@ -103,6 +109,7 @@ def folder() -> dict[str, str]:
     }
     files.update(pickup_file(session) for session in pickups(piles, works, truths))
     files.update(tilts(piles, works, truths))
+    files["tilts/rig_R2.log"] = RIG_LOG
     files.update(profiles(piles, works, truths))
     files.update(records(piles, works, truths))
     files.update(incoming(standing, truths))

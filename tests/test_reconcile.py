@@ -9,7 +9,7 @@ import pytest
 from builders import Site, site_file, straight_wall, to_survey
 from steps import logged, plumb_wall, record, shot, tilt, word
 
-from asbuilt.columns import LAYERS, PROGRESS
+from asbuilt.columns import LAYERS, METHODS, PROGRESS, VERDICTS
 from asbuilt.reconcile import newest_time, reconcile
 
 FEW = {"pickup_mm": 1, "setup_mm": 0}
@@ -347,3 +347,40 @@ def test_extreme_depths_of_a_reading_keep_the_axis_finite():
     site = plumb_wall(**FEW)
     site.tilts[0] = tilt("P1", 200.0, 1.0)
     assert math.isfinite(reconciled(site).joints["least_overlap_mm"][0])
+
+
+def test_a_joint_open_below_a_built_toe_is_not_sound_in_any_figure():
+    site = plumb_wall()
+    result = reconcile(to_survey(site.with_rows(records=[record("P2", toe_level=-5.0)])))
+    joint = {name: values[0] for name, values in result.joints.columns.items()}
+    assert joint["verdict"] == VERDICTS.index("outside")
+    assert joint["lost_level"] == joint["open_level"] == joint["sure_level"] == -5.0
+    assert np.isnan([joint["worst_opening_mm"], joint["overlap_formation_mm"], joint["chord_formation_mm"]]).all()
+    assert result.statistics.chance_lost[0] == result.statistics.chance_open[0] == 1.0
+
+
+def test_the_gap_of_an_omitted_pile_does_not_count_in_the_chances_of_the_wall():
+    site = plumb_wall(count=5)
+    design = [{**row, "status": "omitted"} if row["pile_id"] == "P3" else row for row in site.design]
+    result = reconcile(to_survey(site.with_rows(design=design)))
+    assert result.joints["design_overlap_mm"].min() < 0
+    assert result.statistics.chance_open[1] < 0.5
+
+
+def test_map_coordinates_of_the_south_do_not_turn_a_joint_at_its_limit():
+    # one step of a double is 1.9 nm there
+    design = straight_wall(200, spacing=0.826, n0=9.3e6)
+    result = reconcile(to_survey(plumb_wall(design=design, overlap_mm=54, joint="simple", plan="simple")))
+    assert not result.joints["verdict"].any()
+
+
+def test_rows_of_a_profile_that_carry_their_own_times_are_one_log():
+    rows = logged("P1", *((d, 3.0 * d, 0.0) for d in (1.0, 5.0, 9.0, 13.0)))
+    rows = [{**row, "read_at": f"2025-03-02T10:{int(row['depth']):02d}"} for row in rows]
+    assert METHODS[reconcile(to_survey(plumb_wall().with_rows(profiles=rows))).axes.method[0]] == "profile"
+
+
+def test_a_newer_single_row_does_not_take_the_place_of_a_profile():
+    rows = logged("P1", *((d, 3.0 * d, 0.0) for d in (1.0, 5.0, 9.0, 13.0)))
+    rows += logged("P1", (2.0, 0.0, 0.0), read_at="2025-03-09T10:00")
+    assert METHODS[reconcile(to_survey(plumb_wall().with_rows(profiles=rows))).axes.method[0]] == "profile"

@@ -113,6 +113,15 @@ def test_levels_of_a_wall_come_before_the_sites():
             ],
         ),
         (
+            SITE + '[columns.pickups]\nshot_from = { RIM = "rim" }\n',
+            [
+                (
+                    "site.toml:22: columns.pickups.shot_from.RIM: unknown shot 'rim', "
+                    "expected one of centre, edge"
+                )
+            ],
+        ),
+        (
             SITE + '[design.fields]\npile = "x"\n',
             ["site.toml:22: design.fields.pile: unknown column, expected perhaps pile_id"],
         ),
@@ -142,6 +151,7 @@ def test_pattern_that_is_no_date(pattern):
         "[columns]\npickups = 3\n",
         "[columns.pickups]\norder = 3\n",
         "[columns.pickups]\nobject_from = 3\n",
+        "[columns.pickups]\nshot_from = 3\n",
         "[columns.pickups]\npile_id_from = 3\ndate_from_name = 4\n",
         "[columns.pickups]\npoint = 5\n",
         "[columns.pickups]\norder = [1, [2]]\n",

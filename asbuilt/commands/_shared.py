@@ -72,6 +72,7 @@ _COLOURS: Mapping[str, Mapping[str, Any]] = {
 }
 #: Columns that text for people fills.
 WIDTH = 80
+_ZONE_APART = re.compile(r"(:[0-9.,]+) *(UTC|(?<= )(?:Z|[+-]\d\d(?::?\d\d)?))\Z")
 _FIGURE_AND_UNIT = re.compile(r"(\d) (?=(?:mm|m|%|h)\b)")
 
 #: Number of the form of every JSON object printed; raised when a key is renamed or taken away.
@@ -128,6 +129,8 @@ def as_of_option(function: Command) -> Command:
 def moment(as_of: str | None, time_zone: str) -> np.datetime64 | None:
     """Return ``as_of`` as UTC [ms], read as a table's times are: a date alone is the end of that day in ``time_zone``.
 
+    What :func:`utc_text` and :func:`iso_time` give is read too.
+
     Raises
     ------
     UsageError
@@ -139,7 +142,9 @@ def moment(as_of: str | None, time_zone: str) -> np.datetime64 | None:
 
     from asbuilt.intake.times import parse_times
 
-    moments = parse_times(np.array([as_of.strip()], dtype=object), zone=ZoneInfo(time_zone))
+    # As answers print it: "UTC", Z or an offset after a blank.
+    written = _ZONE_APART.sub(lambda found: found[1] + ("Z" if found[2] == "UTC" else found[2]), as_of.strip())
+    moments = parse_times(np.array([written], dtype=object), zone=ZoneInfo(time_zone))
     if moments.bad:
         what, _ = moments.bad[0]
         raise UsageError(f"{what}, expected a date or a date and time such as 2025-05-16 or 2025-05-16T18:00")

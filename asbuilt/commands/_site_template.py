@@ -7,8 +7,9 @@ __all__ = ["SITE_TEMPLATE"]
 #: ``{name}`` is the folder's name. Lines "# key = value" hold a default, or an example where there is none.
 SITE_TEMPLATE = """\
 # Settings of one survey folder. Levels are m in the site datum, coordinates m in the site grid;
-# a name that ends in _mm, _mm_per_m or _deg says its unit. This file can be run as it stands,
-# but EVERY VALUE BELOW IS A PLACEHOLDER until you have put your job's own in its place.
+# a name that ends in _mm, _mm_per_m or _deg says its unit. A run needs this file and rows in
+# design/piles.csv. This file is accepted as it stands, but EVERY VALUE BELOW IS A PLACEHOLDER
+# until you have put your job's own in its place.
 # A line "# key = value" shows a key that may be given: with its default, or "(no default)".
 # An unknown key is refused, so a slip of the pen cannot pass unseen.
 
@@ -22,9 +23,11 @@ name = {name}
 # layer = "piles"               # (no default) its layer
 # clear_outline = "design/clear_outline.geojson"   # (no default) outline that the permanent works need clear
 
-# [grid]                        # the map grid behind the site grid; with control/points.csv map_crs is enough
-# map_crs = "EPSG:32631"        # (no default) without it the outputs are in the site grid alone
-# origin_e = 500000.0           # (no default) these four instead of control points:
+# The map grid behind the site grid. This version reads and checks it but does not use it yet: all
+# outputs are in the site grid, none of them placed on a map.
+# [grid]
+# map_crs = "EPSG:32631"        # (no default) the map's coordinate system
+# origin_e = 500000.0           # (no default) all four or none:
 # origin_n = 5700000.0          # (no default) E' = origin_e + scale (E cos r + N sin r)
 # rotation_deg = 0.0            # (no default) N' = origin_n + scale (-E sin r + N cos r)
 # scale = 1.0                   # (no default)
@@ -108,13 +111,13 @@ overlap_mm = 50                 # least overlap of neighbours
 # cut_after_h = 12              # (no default) hours; the mix designer's figures
 # cut_before_h = 72             # (no default)
 
-# [set_out]
+# [set_out]                     # read and checked; this version does not use it yet
 # play_mm = 15                  # how far a centre may be moved within the guide wall
 # across_wall = false
 # advise_from_mm = 10
 # columns = ["point", "easting", "northing", "level", "code"]
 
-# [steering]
+# [steering]                    # read and checked; this version does not use it yet
 # mm_per_m_per_metre = 1.0      # (no default) how much the casing can still be turned, per metre drilled
 
 # [sheets]                      # what the title block carries
@@ -124,7 +127,7 @@ overlap_mm = 50                 # least overlap of neighbours
 # originator = "name"           # (no default)
 # revisions = [{{ rev = "A", date = "2025-05-16", text = "first issue" }}]   # (no default)
 
-# [archive]
+# [archive]                     # read and checked; this version does not use it yet
 # name_pattern = "{{originator}}-{{number}}-{{revision}}"   # (no default)
 # contact = "name"              # (no default)
 
@@ -134,5 +137,6 @@ overlap_mm = 50                 # least overlap of neighbours
 # order = ["point", "easting", "northing", "level"]   # (no default) for files without a header row
 # pile_id_from = "^(A[0-9]+)"   # (no default) a regular expression with one group, on point
 # date_from_name = "%Y%m%d"     # (no default) a date in the file's name
-# object_from = {{ CSG = "casing" }}   # (no default) by the code column
+# object_from = {{ CSG = "casing", RIM = "casing" }}   # (no default) what was shot, by the code column
+# shot_from = {{ CSG = "centre", RIM = "edge" }}   # (no default) centre or edge; list every code, or it is a problem
 """

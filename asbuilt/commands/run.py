@@ -183,7 +183,7 @@ def kept_outputs(target: Path, *, made: Collection[str], result: Reconciliation)
     UsageError
         When one of them was not: outputs of two states of a survey must not lie side by side.
     """
-    names = [name for kind, name in OUTPUTS.items() if kind not in made and (target / name).exists()]
+    names = [name for kind, name in OUTPUTS.items() if kind not in made and (target / name).is_file()]
     if not names:
         return []
     reason = _difference(target, names, result)

@@ -33,6 +33,8 @@ STRAIGHT, STEPPED, PROFILE, NONE = range(len(METHODS))
 NO_AXIS_REACH_M = 2.0
 #: The slope below a profile is that of its deepest part of this length [m].
 PROFILE_END_M = 3.0
+#: Rows of one log follow one another within this [ms].
+LOG_GAP_MS = 30 * 60 * 1000
 
 
 
@@ -165,6 +167,26 @@ def _place_in(start: Integers, owner: Integers, top: Floats, level: Floats) -> I
     return start[:-1] + inside
 
 
+def _logs(pile: Integers, level: Floats, time: Integers) -> tuple[Integers, Integers]:
+    """Return the number of the log that each row belongs to, in order of pile, and the log's time.
+
+    Rows of one pile are one log while each was read within :data:`LOG_GAP_MS` of the one before: some instruments stamp
+    every row. A log that holds one level only is no profile: it is put before all others.
+    """
+    order = np.lexsort((level, time, pile))
+    fresh = (np.diff(pile[order]) != 0) | (np.diff(time[order]) > LOG_GAP_MS)
+    number = np.zeros(len(pile), dtype=np.int64)
+    number[order] = np.concatenate([[0], np.cumsum(fresh)])[: len(pile)]
+    count = int(number.max(initial=-1)) + 1
+    newest = np.full(count, np.iinfo(np.int64).min)
+    np.maximum.at(newest, number, time)
+    low, high = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(low, number, level)
+    np.maximum.at(high, number, level)
+    newest[~(high - low > 1e-6)] = np.iinfo(np.int64).min + 1
+    return number, newest[number]
+
+
 def _profiles(
     profiles: Table, centres: Centres, attempt: Integers
 ) -> tuple[_Parts, Integers, Floats, Floats]:
@@ -173,8 +195,9 @@ def _profiles(
     pile = profiles.pile[rows].astype(np.int64)
     time = profiles["read_at"][rows].astype("datetime64[ms]").astype(np.int64)
     level = profiles["from_level"][rows] - profiles["depth"][rows]
-    order = np.lexsort((-level, -time, pile))
-    rows, pile, time, level = rows[order], pile[order], time[order], level[order]
+    log, time = _logs(pile, level, time)
+    order = np.lexsort((-level, log))
+    rows, pile, time, level, log = rows[order], pile[order], time[order], level[order], log[order]
     newest = np.full(len(attempt), np.iinfo(np.int64).min)
     np.maximum.at(newest, pile, time)
     keep = time == newest[pile]

@@ -309,7 +309,8 @@ class _Solver:
                 f"allowed difference {self.s.tolerance.radius_check_mm:.0f} mm",
             )
         short = self.ambiguous | (self.solved & (self.arc < SHORT_ARC_DEG))
-        for g in np.flatnonzero(short).tolist():
+        # a face never shows more than half its edge
+        for g in np.flatnonzero(short & (self.kind != _FACE)).tolist():
             why = "two centres fit as well: no centre" if self.ambiguous[g] else "the radius is unchecked"
             add("note", "short_arc", g, f"edge shots cover {self.arc[g]:.0f} degrees: {why}")
         return found

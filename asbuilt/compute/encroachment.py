@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Axes, Booleans, Codes, Floats, Integers
     from asbuilt.settings import Settings
 
-__all__ = ["Encroachment", "encroachment"]
+__all__ = ["Encroachment", "encroach_allowance_m", "encroachment"]
 
 _HALVINGS = 20
 
@@ -121,6 +121,12 @@ def encroachment(
     return judged
 
 
+def encroach_allowance_m(settings: Settings, cut_off: Floats, level: Floats) -> Floats:
+    """Return the movement towards the pit allowed at a level [m]: encroach_mm, and its growth below cut-off."""
+    t = settings.tolerance
+    return ((t.encroach_mm or 0.0) + t.encroach_growth_mm_per_m * np.maximum(0.0, cut_off - level)) / 1000.0
+
+
 def _levels(wall: _Wall, piles: Integers, size: int) -> Floats:
     """Return ends, vertices, surveyed level and deepest reading, clipped to the range, from the top down (k, l)."""
     axes, top, foot = wall.axes, wall.cut_off[piles], wall.foot[piles]
@@ -153,8 +159,7 @@ def _state_at(wall: _Wall, piles: Integers, levels: Floats) -> _State:
     excess, sigma = np.full(levels.shape, -np.inf), np.full(levels.shape, np.nan)
     p, beyond = np.full(levels.shape, np.inf), np.zeros(levels.shape, dtype=bool)
     if t.encroach_mm is not None:
-        below = wall.cut_off[piles][:, None] - levels
-        allowed = (t.encroach_mm + t.encroach_growth_mm_per_m * below) / 1000.0
+        allowed = encroach_allowance_m(wall.settings, wall.cut_off[piles][:, None], levels)
         d_e, d_n = e - wall.design[piles, :1], n - wall.design[piles, 1:]
         for pit in (wall.alignment.pit_1[piles], wall.alignment.pit_2[piles]):
             along = d_e * pit[:, :1] + d_n * pit[:, 1:]
@@ -203,6 +208,9 @@ def _fill(out: Encroachment, wall: _Wall, piles: Integers) -> None:
         made[:] = True
         if t.clear_mm > 0:
             utilisation = np.fmax(utilisation, np.maximum(face, 0.0) / (t.clear_mm / 1000.0))
+        else:
+            # no percentage of nothing
+            utilisation = np.where(face > t.clear_mm / 1000.0 + SLACK_M, np.nan, utilisation)
     made &= wall.alignment.expected[piles]
     p = np.where(np.isfinite(p), p, np.nan)
     settled = (p <= 1 - s.site.confidence) & beyond
@@ -210,6 +218,10 @@ def _fill(out: Encroachment, wall: _Wall, piles: Integers) -> None:
     out.p[piles] = np.where(made & (complete | settled), p, np.nan)
     out.sigma[piles] = np.where(complete, state.sigma[:, -1], np.nan)
     out.of_allowed[piles] = utilisation
+    # the greatest of what little was seen is not the greatest
+    partial = piles[~(complete | settled)]
+    for column in (out.movement, out.movement_level, out.face_inside, out.face_level, out.of_allowed):
+        column[partial] = np.nan
     out.verdict[piles] = decide(
         beyond, p, rule=s.decide.encroach, confidence=s.site.confidence, measured=complete | settled, made=made
     )

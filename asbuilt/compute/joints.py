@@ -242,7 +242,7 @@ class _Judged:
 def _at_formation(j: JointInputs, axes: Axes, complete: Booleans) -> tuple[Floats, Floats, Floats, Floats]:
     """Return distance, chord, thickness square to the wall and common band at formation (m,), NaN below the range."""
     level = j.formation[:, None]
-    here = complete & (j.formation >= j.bottom - SLACK_M)
+    here = complete & (j.formation >= j.bottom - SLACK_M) & (j.formation <= j.top + SLACK_M)
     e_a, n_a = (x[:, 0] for x in axis_positions(axes, j.a, level))
     e_b, n_b = (x[:, 0] for x in axis_positions(axes, j.b, level))
     w_e, w_n = np.where(here, e_b - e_a, np.nan), np.where(here, n_b - n_a, np.nan)

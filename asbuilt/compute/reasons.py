@@ -143,6 +143,7 @@ def joint_reasons(
     toe_of: Integers,
     toe: Floats,
     confidence: float,
+    guarded: bool,
 ) -> Texts:
     """Return the reasons of all joints (m,).
 
@@ -160,8 +161,8 @@ def joint_reasons(
         Within under one lean model only.
     toe_of, toe : (m,) arrays
         Pile whose toe as built leaves the joint open, and its level; NaN for none.
-    confidence : float
-        Asked for by the guarded rule.
+    confidence, guarded : float, bool
+        Probability asked for by the guarded rule; whether joints are decided by it.
     """
     lines = _Lines(len(verdict))
     known = figures["levels_known"].astype(bool)
@@ -172,17 +173,21 @@ def joint_reasons(
     told = rows[short | (verdict[rows] == UNRESOLVED)]
     lines.add(told, _overlap(figures, told, "least_overlap_mm", "least_level"))
     lost, gap, sure = (figures[name][rows] for name in ("lost_level", "open_level", "sure_level"))
+    # where a toe as built is what opens the joint, its own words below say so
+    lost, gap, sure = (np.where(level == toe[rows], np.nan, level) for level in (lost, gap, sure))
     lines.add(rows, _either(~np.isnan(lost), "lost from " + all_metres(lost)), sep=", ")
     lines.add(rows, _either(~np.isnan(gap), "open from " + all_metres(gap)), sep=", ")
     said = all_chances(figures["p_interlock"][rows], confidence)
     said = np.where(said == "", "", said + " at " + all_metres(figures["governing_level"][rows]))
-    lines.add(rows, _either(verdict[rows] == UNRESOLVED, said), sep=", ")
+    lines.add(rows, _either((verdict[rows] == UNRESOLVED) & guarded, said), sep=", ")
     lines.add(rows, _either(~np.isnan(sure) & (sure != lost), "not sure from " + all_metres(sure)), sep=", ")
     other = all_numbers(figures["other_model_least_overlap_mm"][rows], 1) + " mm at "
     other = other + all_metres(figures["other_model_least_level"][rows])
     lines.add(
         rows, _either(depends[rows], "depends on the lean model: " + other + " under the other"), sep=", "
     )
+    rows = np.flatnonzero((figures["design_overlap_mm"] < 0) & (verdict == OUTSIDE))
+    lines.add(rows, "the design itself leaves a gap here")
     rows = np.flatnonzero(~np.isnan(toe))
     at = all_metres(toe[rows])
     lines.add(rows, "toe of " + pile_ids[toe_of[rows]] + " as built at " + at + ": the joint is open below it")

@@ -31,8 +31,9 @@ _PLUMB = 5000
 def _one_in(incline: Floats) -> Texts:
     """Return "1 in n" (n,), "plumb" above 5000, None where not measured."""
     words = np.array([*(f"1 in {n}" for n in range(_PLUMB + 1)), "plumb", None], dtype=object)
-    n = 1.0 / np.maximum(np.nan_to_num(incline, nan=1.0), 1e-12)
-    place = np.where(np.isnan(incline), _PLUMB + 2, np.where(n <= _PLUMB, np.rint(n), _PLUMB + 1))
+    # rounded to the steeper side, so that it never looks better than a limit that it is beyond
+    n = np.floor(1.0 / np.maximum(np.nan_to_num(incline, nan=1.0), 1e-12) + 1e-6)
+    place = np.where(np.isnan(incline), _PLUMB + 2, np.minimum(n, _PLUMB + 1))
     text: Texts = words[place.astype(np.int64)]
     return text
 
@@ -222,6 +223,10 @@ def joint_results(
     nominal = design["diameter_mm"] / 2.0
     judged = found.verdict != NOT_SURVEYED
     gap = np.maximum(0.0, -found.least)
+    # below a toe that is too high there is no joint, whatever the axes would do there
+    short = ~np.isnan(inputs.toe)
+    known_gap = np.where(short & (gap == 0), np.nan, gap)
+    built = ~(short & (inputs.formation < inputs.toe))
     deepest = np.fmax(axes.deepest[a], axes.deepest[b])
     columns = {
         "joint_id": ids[a] + np.full(len(a), "~", dtype=object) + ids[b],
@@ -233,19 +238,19 @@ def joint_results(
         "range_top": inputs.top,
         "range_bottom": inputs.bottom,
         "overlap_cut_off_mm": found.overlap_top * 1000.0,
-        "overlap_formation_mm": found.overlap_formation * 1000.0,
+        "overlap_formation_mm": np.where(built, found.overlap_formation, np.nan) * 1000.0,
         "least_overlap_mm": found.least * 1000.0,
         "least_level": found.least_level,
         "levels_known": found.levels_known,
-        "lost_level": found.lost_level,
-        "open_level": found.open_level,
+        "lost_level": np.fmax(found.lost_level, inputs.toe),
+        "open_level": np.fmax(found.open_level, inputs.toe),
         "sure_level": found.sure_level,
-        "opening_formation_mm": np.maximum(0.0, -found.overlap_formation) * 1000.0,
-        "worst_opening_mm": gap * 1000.0,
+        "opening_formation_mm": np.where(built, np.maximum(0.0, -found.overlap_formation), np.nan) * 1000.0,
+        "worst_opening_mm": known_gap * 1000.0,
         "worst_opening_level": np.where(gap > 0, found.least_level, np.nan),
-        "chord_formation_mm": found.chord_formation * 1000.0,
-        "thickness_formation_mm": found.thickness_formation * 1000.0,
-        "band_formation_mm": found.band_formation * 1000.0,
+        "chord_formation_mm": np.where(built, found.chord_formation, np.nan) * 1000.0,
+        "thickness_formation_mm": np.where(built, found.thickness_formation, np.nan) * 1000.0,
+        "band_formation_mm": np.where(built, found.band_formation, np.nan) * 1000.0,
         "least_along_mm": found.least_along * 1000.0,
         "least_across_mm": found.least_across * 1000.0,
         "u_overlap_mm": np.where(judged, found.sigma, np.nan) * 1000.0,
@@ -268,5 +273,6 @@ def joint_results(
         toe_of=toe_of,
         toe=inputs.toe,
         confidence=settings.site.confidence,
+        guarded=settings.decide.joint == "guarded",
     )
     return Joints(columns=columns, a=a, b=b, required=inputs.required, toe_level=inputs.toe)

@@ -38,7 +38,7 @@ WITHIN, UNRESOLVED, NOT_SURVEYED, OUTSIDE = (
 NOT_MADE = np.int8(-1)
 
 #: Limits are compared with this slack [m, or m/m], so that a value on the limit is not outside by rounding.
-SLACK_M = 1e-9
+SLACK_M = 1e-8
 
 # A disc much wider than the scatter is nearly a half-plane: few Gauss-Hermite nodes suffice. Otherwise the integral
 # over the component across is taken in the angle, where its integrand is smooth up to the disc's rim; correlation
@@ -93,7 +93,9 @@ def disc_probability(
     wide = ~very_wide & (radius > _WIDE * widest) & (mixed == 0)
     narrow = ~wide & ~very_wide
     alike = narrow & (mixed == 0) & (var_along == var_across) & (radius < _SERIES * across) & (radius >= 0)
-    correlated = mixed != 0
+    # very unequal scatter is as steep as correlated scatter
+    correlated = (mixed != 0) | (narrow & (widest > 5.0 * np.minimum(across, along)))
+    alike &= ~correlated
     p = np.empty(distance.size)
     for chosen, rule in ((very_wide, _HERMITE_FEW), (wide, _HERMITE)):
         if chosen.any():

@@ -72,20 +72,24 @@ def wall_statistics(
     begins there or above. A joint that was not surveyed may be sound or not: it takes the upper bound of a
     chance to 1.
     """
-    p_interlock = np.asarray(joints["p_interlock"], dtype=np.float64)
-    level, lost, not_sure, not_surveyed = _curves(joints)
+    # below a toe that is too high a joint is open for certain; where the design leaves a gap none is meant to be
+    meant = design_margin(design=design, piles=piles, joints=joints) >= -SLACK_M
+    open_below_toe = ~np.isnan(joints.toe_level)
+    lost = np.where(open_below_toe, 1.0, 1.0 - np.asarray(joints["p_interlock"], dtype=np.float64))
+    opened = np.where(open_below_toe, 1.0, p_open)
+    level, lost_below, not_sure, not_surveyed = _curves(joints)
     depths, _ = tolerance_budget(settings=settings, design=design, piles=piles, joints=joints)
-    wall = np.where(design_margin(design=design, piles=piles, joints=joints) >= -SLACK_M, joints["wall"], "")
+    wall = np.where(meant, joints["wall"], "")
     walls = [name for name in settings.walls if (wall == name).any()]
     order, head = rank_by_head(settings=settings, joints=joints)
     return WallStatistics(
         groups=_groups(design, piles, np.column_stack([bias_e, bias_n]), load_of_pile, rig_of_pile),
         curve_level=level,
-        curve_lost=lost,
+        curve_lost=lost_below,
         curve_not_sure=not_sure,
         curve_not_surveyed=not_surveyed,
-        chance_lost=at_least_one(1.0 - p_interlock),
-        chance_open=at_least_one(p_open),
+        chance_lost=at_least_one(lost[meant]),
+        chance_open=at_least_one(opened[meant]),
         depth_guaranteed={name: float(depths[wall == name].min()) for name in walls},
         by_head=tuple(zip(joints["joint_id"][order].tolist(), head[order].tolist(), strict=True)),
     )

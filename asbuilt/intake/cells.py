@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from asbuilt.errors import Problem
-from asbuilt.intake.text import BLANKS, QUOTES, cells_of, is_skipped
+from asbuilt.intake.text import BLANKS, QUOTES, SEPARATORS, cells_of, is_skipped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -201,6 +201,7 @@ def read_carefully(text: DelimitedText, *, headed: bool, width: int, wanted: Seq
     rows: list[list[str]] = []
     lines: list[int] = []
     problems: list[Problem] = []
+    parted_otherwise: dict[str, list[int]] = {}
     expected = f"{width}, as in the header row" if headed else f"{width}, as in the order of the site file"
     for number, record in _records(text, headed):
         if isinstance(record, str):
@@ -211,17 +212,39 @@ def read_carefully(text: DelimitedText, *, headed: bool, width: int, wanted: Seq
             # As spreadsheets write a blank line: nothing but separators.
             continue
         if len(cells) != width:
+            other = _other_separator(record, text.separator, width)
+            if other:
+                parted_otherwise.setdefault(other, []).append(number)
+                continue
             count = "1 cell" if len(cells) == 1 else f"{len(cells)} cells"
             problems.append(Problem(file=text.file, line=number, text=count, expected=expected))
             continue
         rows.append(cells)
         lines.append(number)
+    problems.extend(_odd_separators(text, parted_otherwise, headed))
     columns = {}
     for place in wanted:
         column = np.empty(len(rows), dtype=object)
         column[:] = [row[place] or None for row in rows]
         columns[place] = column
     return Rows(columns=columns, lines=np.array(lines, dtype=np.int32), problems=tuple(problems))
+
+
+def _other_separator(record: Sequence[str], separator: str, width: int) -> str:
+    """Return the separator by which a row would have the right number of cells, "" for none."""
+    line = separator.join(record)
+    others = [other for other in SEPARATORS if other != separator and width > 1]
+    return next((other for other in others if len(cells_of(line, other)) == width and other in line), "")
+
+
+def _odd_separators(text: DelimitedText, rows: Mapping[str, Sequence[int]], headed: bool) -> Iterator[Problem]:
+    """Yield one line for all rows that one other separator parts."""
+    names = {"\t": "tab", ";": "';'", ",": "','"}
+    for other, numbers in rows.items():
+        count = "a row" if len(numbers) == 1 else f"{len(numbers)} rows"
+        whole = "the header" if headed else "the first row"
+        what = f"{count} parted by {names[other]}, {whole} by {names[text.separator]}"
+        yield Problem(file=text.file, line=numbers[0], text=what, expected="one separator in the whole file")
 
 
 def _records(text: DelimitedText, headed: bool) -> Iterator[tuple[int, list[str] | str]]:

@@ -5,30 +5,35 @@ from __future__ import annotations
 import difflib
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from asbuilt.columns import TABLES
 from asbuilt.errors import Problem
 from asbuilt.intake.values import short
 from asbuilt.settings import ColumnMapping, name_pattern
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from asbuilt.columns import TableDefinition
     from asbuilt.intake.text import DelimitedText
 
-__all__ = ["PLAIN", "Fit", "called", "date_in_name", "fit", "known_names", "order_widths"]
+__all__ = ["PLAIN", "Fit", "called", "date_in_name", "fit", "known_names", "lacking", "order_widths"]
 
 PLAIN = ColumnMapping()
+MOST_NAMES = 20
+"""Names of a file that a message lists."""
+_FIGURE = re.compile(r"[+-]?[.,]?\d")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Fit:
     """How one mapping fits one file.
 
-    ``places``: our column to its place in the file. ``unknown``: header names that are none of ours.
-    ``problems``: what keeps the file from being read with this mapping.
+    ``places``: our column to its place in the file. ``unknown``: header names that are none of ours. ``missing``:
+    columns needed that the file has not, with the names they should have there. ``problems``: what keeps the file
+    from being read with this mapping.
     """
 
     mapping: ColumnMapping
@@ -36,6 +41,7 @@ class Fit:
     width: int
     places: Mapping[str, int]
     unknown: tuple[str, ...] = ()
+    missing: Mapping[str, str] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
 
 
@@ -79,12 +85,16 @@ def fit(
     best: Fit | None = None
     for name in names:
         found = _fit_one(text, definition, mappings.get(name, PLAIN), filled)
-        if not found.problems:
+        if not found.problems and not found.missing:
             return found
-        if best is None or len(found.problems) < len(best.problems):
+        if best is None or _lacks(found) < _lacks(best):
             best = found
     assert best is not None  # noqa: S101  # there is at least one name
-    return best
+    return replace(best, problems=(*best.problems, *_missing_lines(text, definition, best)))
+
+
+def _lacks(found: Fit) -> int:
+    return len(found.problems) + len(found.missing)
 
 
 def date_in_name(file: str, pattern: str) -> str | None:
@@ -107,8 +117,9 @@ def date_in_name(file: str, pattern: str) -> str | None:
 
 def _fit_one(text: DelimitedText, definition: TableDefinition, mapping: ColumnMapping, filled: Collection[str]) -> Fit:
     ours = [column.name for column in definition.columns]
-    # A file with an order has no header row, unless its first row holds names.
-    if mapping.order and {*ours, *mapping.names.values()}.isdisjoint(text.first):
+    # A file with an order has no header row, unless its first row holds names: ours, or where figures should be.
+    bare = mapping.order and {*ours, *mapping.names.values()}.isdisjoint(text.first)
+    if bare and mapping.order and not _is_header(text.first, definition, mapping.order):
         return _fit_order(text, definition, mapping, mapping.order, filled)
     counts = Counter(text.first)
     claimed = set(mapping.names.values())
@@ -128,15 +139,24 @@ def _fit_one(text: DelimitedText, definition: TableDefinition, mapping: ColumnMa
         places[name] = text.first.index(words[0])
         used.update(words)
     unknown = tuple(dict.fromkeys(cell for cell in text.first if cell not in used))
-    problems.extend(_missing(text, definition, mapping, places, filled, unknown))
+    missing = _missing(text, definition, mapping, places, filled, problems)
     return Fit(
         mapping=mapping,
         headed=True,
         width=len(text.first),
         places=places,
         unknown=unknown,
+        missing=missing,
         problems=tuple(problems),
     )
+
+
+def _is_header(first: Sequence[str], definition: TableDefinition, order: Sequence[str]) -> bool:
+    """Tell whether a row holds words in every place where the order has a number or a time."""
+    kinds = {column.name: column.kind for column in definition.columns}
+    pairs = zip(first, order, strict=False)
+    cells = [cell for cell, name in pairs if cell and kinds.get(name) in {"float", "integer", "time"}]
+    return bool(cells) and not any(_FIGURE.match(cell) for cell in cells)
 
 
 def _fit_order(
@@ -156,8 +176,10 @@ def _fit_order(
     if len(text.first) != len(order):
         expected = f"{len(order)}, as in the order of the site file"
         problems.append(_problem(text, "", f"{len(text.first)} cells", expected))
-    problems.extend(_missing(text, definition, mapping, places, filled, ()))
-    return Fit(mapping=mapping, headed=False, width=len(order), places=places, problems=tuple(problems))
+    missing = _missing(text, definition, mapping, places, filled, problems)
+    return Fit(
+        mapping=mapping, headed=False, width=len(order), places=places, missing=missing, problems=tuple(problems)
+    )
 
 
 def _missing(
@@ -166,10 +188,13 @@ def _missing(
     mapping: ColumnMapping,
     places: Mapping[str, int],
     filled: Collection[str],
-    unknown: Sequence[str],
-) -> list[Problem]:
-    """Return a line for each column needed that the file has not and nothing stands in for."""
-    problems = []
+    problems: list[Problem],
+) -> dict[str, str]:
+    """Return the columns needed that the file has not and nothing stands in for, with their names there.
+
+    ``problems`` gets a line where the date should come from the file's name and does not.
+    """
+    missing = {}
     for column in definition.columns:
         if column.name in places or column.name in filled or not (column.needed or column.column_needed):
             continue
@@ -180,15 +205,29 @@ def _missing(
                 what = f"no such column, and no date in the file's name as {mapping.date_from_name}"
                 problems.append(_problem(text, column.name, what, "one of them"))
             continue
-        problems.append(
-            _problem(
-                text,
-                column.name,
-                "missing column",
-                called(mapping.names.get(column.name, column.name), unknown),
-            )
-        )
-    return problems
+        missing[column.name] = mapping.names.get(column.name, column.name)
+    return missing
+
+
+def _missing_lines(text: DelimitedText, definition: TableDefinition, best: Fit) -> Iterator[Problem]:
+    """Yield what is missing: in one line where a header lacks several columns, as it is then of another kind."""
+    if best.headed and len(best.missing) > 1:
+        expected = "a header with these names"
+        if definition.name in TABLES:
+            expected += f", or a mapping in [columns.{definition.name}] of site.toml"
+        yield _problem(text, "", lacking(best.missing, text.first, what="column"), expected)
+        return
+    for name, theirs in best.missing.items():
+        yield _problem(text, name, "missing column", called(theirs, best.unknown))
+
+
+def lacking(missing: Mapping[str, str], found: Collection[str], *, what: str) -> str:
+    """Return what is missing, ours with their name where that is another, and the names that were found."""
+    named = [ours if ours == theirs else f"{ours} (as {short(theirs)})" for ours, theirs in missing.items()]
+    there = [short(name) for name in found if name]
+    more = [f"and {len(there) - MOST_NAMES} more"] if len(there) > MOST_NAMES else []
+    listed = ", ".join([*there[:MOST_NAMES], *more]) or "none"
+    return f"missing {what}{'s' if len(named) > 1 else ''} {', '.join(named)}; found {listed}"
 
 
 def called(theirs: str, unknown: Collection[str], *, what: str = "column") -> str:

@@ -17,6 +17,7 @@ __all__ = ["LOADS", "Source", "files_of_loads", "read_source"]
 LOADS = ("pickups", "tilts", "profiles", "records")
 """Tables that come in loads: each in a folder of its name, one file a load."""
 ENDINGS = (".csv", ".txt")
+README = "README.md"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,20 +63,25 @@ def read_source(folder: Path, path: str, table: str, problems: list[Problem]) ->
     return None
 
 
-def files_of_loads(folder: Path, table: str, problems: list[Problem]) -> list[str]:
-    """Return the paths of one table's loads, by name; hidden files and other endings are passed over."""
+def files_of_loads(folder: Path, table: str, problems: list[Problem]) -> tuple[list[str], list[str]]:
+    """Return the paths of one table's loads, by name, and of what else lies there and is not read.
+
+    Hidden files and the README.md that explains the folder are in neither.
+    """
     try:
         names = sorted(entry.name for entry in (folder / table).iterdir())
     except FileNotFoundError:
-        return []
+        return [], []
     except NotADirectoryError:
         problems.append(Problem(file=table, text="a file", expected="a folder of files"))
-        return []
+        return [], []
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         problems.append(Problem(file=table, text=f"cannot be read: {reason}", expected="a folder of files"))
-        return []
-    return [f"{table}/{name}" for name in names if not name.startswith(".") and name.lower().endswith(ENDINGS)]
+        return [], []
+    paths = [f"{table}/{name}" for name in names if not name.startswith(".") and name != README]
+    tables = [path for path in paths if path.lower().endswith(ENDINGS)]
+    return tables, [_printable(path) for path in paths if not path.lower().endswith(ENDINGS)]
 
 
 def _printable(path: str) -> str:

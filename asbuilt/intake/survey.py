@@ -93,6 +93,7 @@ class _Reading:
         self.problems: list[Problem] = []
         self.files: list[InputFile] = []
         self.places: dict[str, int] = {}
+        self.ignored: list[str] = []
 
     def survey(self) -> Survey | None:
         """Return the survey, or None when there are problems."""
@@ -139,7 +140,8 @@ class _Reading:
         """Return the rows of every table, file by file."""
         paths = list(SINGLE.items())
         for table in LOADS:
-            there = files_of_loads(self.folder, table, self.problems)
+            there, others = files_of_loads(self.folder, table, self.problems)
+            self.ignored.extend(others)
             new = [path for path, source in self.extra.items() if source.table == table and path not in there]
             paths.extend((table, path) for path in sorted([*there, *new]))
         parts: dict[str, list[Part]] = {table: [] for table in TABLES}
@@ -248,7 +250,7 @@ class _Reading:
             files=tuple(self.files),
             origin=(_whole_mean(tables["design"]["easting"]), _whole_mean(tables["design"]["northing"])),
             clear_outline=outline,
-            notes=(*notes, *_not_in_ledger(self.files, ledger)),
+            notes=(*notes, *map(_ignored, self.ignored), *_not_in_ledger(self.files, ledger)),
             ledger_rows=ledger or (),
             **tables,
         )
@@ -316,13 +318,18 @@ def _not_in_ledger(files: Sequence[InputFile], ledger: Sequence[Mapping[str, str
     if ledger is None:
         if in_loads:
             count = "1 file stands" if len(in_loads) == 1 else f"{len(in_loads)} files stand"
-            yield _note(LEDGER, f"{count} in the folder without a ledger; they count")
+            yield _note("not_in_ledger", LEDGER, f"{count} in the folder without a ledger; they count")
         return
     taken = {row["file"] for row in ledger}
     for path in in_loads:
         if path not in taken:
-            yield _note(path, "put into the folder by hand: the ledger does not name it; it counts")
+            text = "put into the folder by hand: the ledger does not name it; it counts"
+            yield _note("not_in_ledger", path, text)
 
 
-def _note(path: str, text: str) -> Finding:
-    return Finding(severity="note", kind="not_in_ledger", item=path, text=text, file=path)
+def _ignored(path: str) -> Finding:
+    return _note("ignored_file", path, f"not read: a load ends in {' or '.join(TABLE_ENDINGS)}")
+
+
+def _note(kind: str, path: str, text: str) -> Finding:
+    return Finding(severity="note", kind=kind, item=path, text=text, file=path)

@@ -70,6 +70,10 @@ class Part:
 
     def good(self, *columns: str) -> npt.NDArray[np.bool_]:
         """Return which rows (n,) have nothing wrong with their cells in ``columns``."""
+        told = {problem.column for problem in self.problems}
+        if any(column in self.unsound and column not in told for column in columns):
+            # Missing with others, in one line that names no single column.
+            return np.zeros(len(self), dtype=np.bool_)
         wrong = {problem.line for problem in self.problems if problem.column in columns}
         if not wrong:
             return np.ones(len(self), dtype=np.bool_)
@@ -165,7 +169,7 @@ def read_table(
         zone=zone,
         comma=text.separator != ",",
         problems=[*fitted.problems, *rows.problems],
-        unsound={STRUCTURE} if rows.problems else {problem.column for problem in fitted.problems},
+        unsound={STRUCTURE} if rows.problems else {*fitted.missing, *(problem.column for problem in fitted.problems)},
         unknown=fitted.unknown,
         header=text.first_line,
     )
@@ -176,8 +180,7 @@ def _quick_part(
 ) -> Part | None:
     """Return the rows read the quick way; None where anything is out of the ordinary, or wrong."""
     kinds = {column.name: QUICK_KINDS.get(column.kind, "text") for column in definition.columns}
-    if fitted.mapping.object_from:
-        kinds["object"] = "text"
+    kinds.update(dict.fromkeys(_by_code(fitted.mapping), "text"))
     rows = read_quickly(
         text,
         headed=fitted.headed,
@@ -229,7 +232,7 @@ def part_of_cells(
             columns[column.name] = blank_values(column, len(lines))
             continue
         one = convert(column, every[column.name], zone=zone, comma=comma)
-        one.bad.update(wrong_codes if column.name == "object" else {})
+        one.bad.update(wrong_codes.get(column.name, {}))
         columns[column.name], converted[column.name] = one.values, one
         if one.bad:
             unsound_now.add(column.name)
@@ -312,25 +315,23 @@ def _problem(path: str, line: int, column: str, what: str, expected: str, featur
 
 def _derived(
     source: Source, definition: TableDefinition, cells: Mapping[str, Any], count: int, mapping: ColumnMapping
-) -> tuple[dict[str, npt.NDArray[Any]], dict[int, tuple[str, str]]]:
+) -> tuple[dict[str, npt.NDArray[Any]], dict[str, dict[int, tuple[str, str]]]]:
     """Return columns made from others, from the file's name or from what was said when it was loaded.
 
-    With them comes what is wrong with feature codes, by row.
+    With them comes what is wrong with feature codes, by column and row.
     """
     made: dict[str, npt.NDArray[Any]] = {}
-    wrong: dict[int, tuple[str, str]] = {}
+    wrong: dict[str, dict[int, tuple[str, str]]] = {}
     if mapping.pile_id_from and "pile_id" not in cells and "point" in cells:
         search = re.compile(mapping.pile_id_from).search
         found = [search(point) if point else None for point in cells["point"].tolist()]
         made["pile_id"] = _texts([(match.group(1) or None) if match else None for match in found])
-    if mapping.object_from and "code" in cells:
-        said = cells["object"] if "object" in cells else np.full(count, None, dtype=object)
-        made["object"] = _texts(
-            [thing or mapping.object_from.get(code) for thing, code in zip(said, cells["code"], strict=True)]
-        )
-        expected = "one of " + ", ".join(mapping.object_from)
-        for row in np.flatnonzero((made["object"] == None) & (cells["code"] != None)).tolist():  # noqa: E711
-            wrong[row] = (f"unknown code {short(cells['code'][row])}", expected)
+    for name, meant in _by_code(mapping).items() if "code" in cells else ():
+        said = cells[name] if name in cells else np.full(count, None, dtype=object)
+        made[name] = _texts([thing or meant.get(code) for thing, code in zip(said, cells["code"], strict=True)])
+        expected = "one of " + ", ".join(meant)
+        unknown = np.flatnonzero((made[name] == None) & (cells["code"] != None)).tolist()  # noqa: E711
+        wrong[name] = {row: (f"unknown code {short(cells['code'][row])}", expected) for row in unknown}
     for column in definition.columns:
         if column.kind == "time" and column.needed and column.name not in cells and mapping.date_from_name:
             date = date_in_name(source.path, mapping.date_from_name)
@@ -341,6 +342,12 @@ def _derived(
         filled = np.full(count, text, dtype=object)
         made[name] = filled if before is None else np.where(before == None, filled, before)  # noqa: E711
     return made, wrong
+
+
+def _by_code(mapping: ColumnMapping) -> dict[str, Mapping[str, str]]:
+    """Return the columns that the feature code can give, each with what the codes stand for."""
+    every = {"object": mapping.object_from, "shot": mapping.shot_from}
+    return {name: meant for name, meant in every.items() if meant}
 
 
 def _texts(values: Sequence[str | None]) -> npt.NDArray[Any]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-__all__ = ["BLANKS", "QUOTES", "DelimitedText", "cells_of", "is_skipped", "open_text"]
+__all__ = ["BLANKS", "QUOTES", "SEPARATORS", "DelimitedText", "cells_of", "is_skipped", "open_text"]
 
 BLANKS = " \t"
 """Characters that do not count around a cell."""

@@ -15,13 +15,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from asbuilt.errors import Problem
-from asbuilt.intake.mapping import called
+from asbuilt.intake.mapping import called, lacking
 from asbuilt.intake.tables import STRUCTURE, empty_part, part_of_cells
 from asbuilt.intake.values import short
 from asbuilt.intake.vector_bytes import Refused, json_of_texts, sound_geopackage
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from asbuilt.columns import TableDefinition
     from asbuilt.intake.sources import Source
@@ -67,17 +67,16 @@ def read_vector_design(
         return empty_part(source.path, definition, problems=[refused.problem(source)])
     names = {column.name: fields.get(column.name, column.name) for column in definition.columns}
     there = dict.fromkeys(name for feature in features for name in feature.fields)
-    places = {ours: theirs for ours, theirs in names.items() if theirs in there}
-    unknown = [name for name in there if name not in places.values()]
+    filled = {name for feature in features for name, value in feature.fields.items() if value not in {None, ""}}
+    asked_for = {column.name for column in definition.columns if column.needed or column.column_needed}
+    # A field that is blank throughout gives as little as none; said once, not for each feature.
+    places = {o: theirs for o, theirs in names.items() if theirs in (filled if o in asked_for else there)}
+    unknown = [name for name in there if name not in names.values() or name in filled - set(places.values())]
     from_points = [name for name in ("easting", "northing") if name not in places and name not in fields]
     problems: list[Problem] = []
-    unsound = set()
-    for column in definition.columns:
-        asked_for = column.needed or column.column_needed or column.name in fields
-        if asked_for and column.name not in places and column.name not in from_points:
-            unsound.add(column.name)
-            expected = called(names[column.name], unknown, what="field")
-            problems.append(Problem(file=source.path, column=column.name, text="missing field", expected=expected))
+    missing = {o: names[o] for o in names if o in {*asked_for, *fields} - {*places, *from_points}}
+    unsound = set(missing)
+    problems.extend(_missing_fields(source, missing, there, unknown, filled))
     cells = {ours: _texts([feature.fields.get(theirs) for feature in features]) for ours, theirs in places.items()}
     if from_points:
         points = [_point(source, feature, problems) for feature in features]
@@ -98,6 +97,27 @@ def read_vector_design(
         unsound=unsound,
         unknown=tuple(unknown),
         feature=True,
+    )
+
+
+def _missing_fields(
+    source: Source,
+    missing: Mapping[str, str],
+    there: Collection[str],
+    unknown: Collection[str],
+    filled: Collection[str],
+) -> Iterator[Problem]:
+    """Yield one line on the fields that a layer lacks, with those it has."""
+    if not missing:
+        return
+    found = [name if name in filled else f"{name} (blank throughout)" for name in there]
+    one = next(iter(missing)) if len(missing) == 1 else ""
+    expected = called(missing[one], unknown, what="field") if one else "fields of these names"
+    yield Problem(
+        file=source.path,
+        column=one,
+        text=lacking(missing, found, what="field"),
+        expected=f"{expected}; where they have other names, [design.fields] of site.toml says which",
     )
 
 

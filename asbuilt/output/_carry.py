@@ -45,8 +45,11 @@ def link_foreign(old: Path, new: Path, *, owned: Collection[str]) -> None:
             _link(entry, new / entry.name)
 
 
-def move_foreign(old: Path, new: Path, *, owned: Collection[str]) -> None:
+def move_foreign(old: Path, new: Path, *, owned: Collection[str], folders: Collection[str] = ()) -> None:
     """Move to ``new`` all that ``old`` holds beside ``owned`` and ``new`` does not hold yet.
+
+    A folder under an owned name that is not among ``folders`` was put there by somebody at the last moment; it
+    gets a name of its own.
 
     Raises
     ------
@@ -54,7 +57,7 @@ def move_foreign(old: Path, new: Path, *, owned: Collection[str]) -> None:
         When something cannot be moved; it stays where it is.
     """
     for entry in sorted(old.iterdir()):
-        if entry.name not in owned:
+        if entry.name not in owned or (_is_folder(entry) and entry.name not in folders):
             _merge(entry, new / entry.name)
 
 

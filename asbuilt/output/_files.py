@@ -54,7 +54,9 @@ _DISK = _FULL | {errno.EIO, errno.EROFS}
 
 
 @contextmanager
-def output_set(target: Path, *, owned: Sequence[str], keep: Sequence[str] = ()) -> Iterator[Path]:
+def output_set(
+    target: Path, *, owned: Sequence[str], keep: Sequence[str] = (), folders: Sequence[str] = ()
+) -> Iterator[Path]:
     """Build a set of outputs beside ``target`` and put it in place as a whole when the block ends.
 
     Parameters
@@ -66,6 +68,8 @@ def output_set(target: Path, *, owned: Sequence[str], keep: Sequence[str] = ()) 
         are not kept, are gone afterwards. Everything else in ``target`` is foreign and stays.
     keep
         Those of ``owned`` that are taken over from the former set unchanged, where it has them.
+    folders
+        Those of ``owned`` that are folders. A folder under the name of one of the others is somebody's own.
 
     Yields
     ------
@@ -76,23 +80,24 @@ def output_set(target: Path, *, owned: Sequence[str], keep: Sequence[str] = ()) 
     ------
     TargetError
         When the target is a file or cannot be written, when another run is writing it, when the disk fails or
-        is full, or when a file of the former set is open in another program. Then nothing has changed.
+        is full, when a file of the former set is open in another program, or when a folder stands where a file
+        of the set should go, or a file where a folder should. Then nothing has changed.
     ValueError
-        When a name is a path, when something kept is not owned, when the block builds something else.
+        When a name is a path, when something kept, or a folder, is not owned, when the block builds something else.
 
     Notes ----- Whatever ends the process, the target is one whole set, the former or the new one, or (where
     the system cannot exchange folders) missing until the next call of :func:`recover` puts it there.
     """
-    _check_names(owned, keep)
+    _check_names(owned, keep, folders)
     target = target.resolve()
     with _parents_made(target.parent), _lock.locked(target):
         with _told(target):
             _settle(target)
-            work = _begin(target)
+            work = _begin(target, owned=owned, folders=folders)
         try:
             yield from _built(target, work)
             with _told(target):
-                _complete(target, work, owned=owned, keep=keep)
+                _complete(target, work, owned=owned, keep=keep, folders=folders)
                 _put_in_place(target, work)
         except BaseException:
             with suppress(OSError):
@@ -185,30 +190,46 @@ def _beside(target: Path) -> tuple[Path, Path, Path, Path]:
     return work, former, between, trash
 
 
-def _check_names(owned: Sequence[str], keep: Sequence[str]) -> None:
+def _check_names(owned: Sequence[str], keep: Sequence[str], folders: Sequence[str]) -> None:
     for name in owned:
         if name in {"", ".", "..", LIST} or Path(name).name != name:
             raise ValueError(f"{name!r} is not the name of a file or folder of the set")
     if not set(keep) <= set(owned):
         raise ValueError(f"kept but not owned: {sorted(set(keep) - set(owned))}")
+    if not set(folders) <= set(owned):
+        raise ValueError(f"folders but not owned: {sorted(set(folders) - set(owned))}")
 
 
-def _begin(target: Path) -> Path:
+def _refuse_others(target: Path, *, owned: Sequence[str], folders: Sequence[str]) -> None:
+    """Refuse a target where something that is not ours, by its kind, has one of our names."""
+    for name in owned:
+        there = target / name
+        if not os.path.lexists(there) or there.is_dir() == (name in folders):
+            continue
+        what, wanted = ("folder", "file") if there.is_dir() else ("file", "folder")
+        raise TargetError(f"{there}: a {what} is in the way of the {wanted} of this name; move it or rename it")
+
+
+def _begin(target: Path, *, owned: Sequence[str], folders: Sequence[str]) -> Path:
     if target.exists() and not target.is_dir():
         raise TargetError(f"{target}: a file is in the way of the folder; move it, or name another folder")
     if target.exists() and not os.access(target, os.W_OK):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(target))
+    _refuse_others(target, owned=owned, folders=folders)
     work = _beside(target)[0]
     work.mkdir()
     return work
 
 
-def _complete(target: Path, work: Path, *, owned: Sequence[str], keep: Sequence[str]) -> None:
+def _complete(
+    target: Path, work: Path, *, owned: Sequence[str], keep: Sequence[str], folders: Sequence[str]
+) -> None:
     """Make of what was built a folder that can take the target's place."""
     built = {entry.name for entry in work.iterdir()}
     if not built <= set(owned) - set(keep):
         raise ValueError(f"built but not owned, or kept: {sorted(built - (set(owned) - set(keep)))}")
     if target.exists():
+        _refuse_others(target, owned=owned, folders=folders)
         for name in keep:
             if os.path.lexists(target / name):
                 _carry.link_or_copy(target / name, work / name)
@@ -219,7 +240,7 @@ def _complete(target: Path, work: Path, *, owned: Sequence[str], keep: Sequence[
         if os.path.lexists(work / name):
             _carry.sync_tree(work / name)
     listed = work / LIST
-    listed.write_text(json.dumps({"owned": sorted(owned)}), encoding="utf-8")
+    listed.write_text(json.dumps({"owned": sorted(owned), "folders": sorted(folders)}), encoding="utf-8")
     _carry.sync_tree(listed)
     _sync_folder(work)
 
@@ -267,14 +288,16 @@ def _settle(target: Path) -> None:
         if target.exists():
             target.rename(between)
         (work if (work / LIST).exists() else former).rename(target)
-    owned = [LIST]
+    owned, folders = [LIST], []
     if listed.exists():
-        owned += json.loads(listed.read_text(encoding="utf-8"))["owned"]
+        names = json.loads(listed.read_text(encoding="utf-8"))
+        owned += names["owned"]
+        folders = names["folders"]
     for old in (work, former, between) if listed.exists() else (between, work):
         if old.exists():
             # Without a list, work is a set that was never finished: nothing in it is anybody's.
             if listed.exists() or old == between:
-                _carry.move_foreign(old, target, owned=owned)
+                _carry.move_foreign(old, target, owned=owned, folders=folders)
             old.rename(_carry.free_name(trash))
     if listed.exists():
         _sync_folder(target)

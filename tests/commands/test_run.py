@@ -269,6 +269,16 @@ def test_a_file_in_the_way_of_out_is_refused(folder, capsys):
     assert (folder / "out").read_text(encoding="utf-8") == "mine"
 
 
+@pytest.mark.parametrize("only", [[], ["--only", "joints"]])
+def test_a_folder_in_the_way_of_an_output_is_refused(folder, capsys, only):
+    notes = folder / "out" / "asbuilt.gpkg"
+    notes.mkdir(parents=True)
+    (notes / "note.txt").write_text("mine", encoding="utf-8")
+    assert main(["run", str(folder), *only]) == 2
+    assert f"{notes}: a folder is in the way of the file of this name; move it" in capsys.readouterr().err
+    assert [path.name for path in folder.joinpath("out").rglob("*")] == ["asbuilt.gpkg", "note.txt"]
+
+
 def test_what_others_put_into_out_stays(folder, capsys):
     (folder / "out" / "setout").mkdir(parents=True)
     (folder / "out" / "setout" / "day.csv").write_text("mine", encoding="utf-8")

@@ -22,10 +22,29 @@ from asbuilt.errors import UsageError
         ("2025-05-16T18:00", "Etc/GMT-3", "2025-05-16T15:00"),
         ("2025-05-16T18:00+01:00", "Etc/GMT-3", "2025-05-16T17:00"),
         ("2025-07-01 12:00", "Europe/Paris", "2025-07-01T10:00"),
+        ("2025-05-24 21:59:59 UTC", "Etc/GMT-3", "2025-05-24T21:59:59"),
+        ("2025-05-24 21:59 UTC", "Etc/GMT-3", "2025-05-24T21:59"),
+        ("2025-05-24 21:59:59 Z", "Etc/GMT-3", "2025-05-24T21:59:59"),
+        ("2025-05-24 21:59:59.250 UTC", "Etc/GMT-3", "2025-05-24T21:59:59.250"),
+        ("2025-05-24 21:59 +02:00", "Etc/GMT-3", "2025-05-24T19:59"),
+        ("2025-05-24T21:59 -02", "Etc/GMT-3", "2025-05-24T23:59"),
     ],
 )
 def test_as_of_is_read_in_the_sites_zone(text, zone, utc):
     assert shared.moment(text, zone) == np.datetime64(utc)
+
+
+@pytest.mark.parametrize("value", ["2025-05-16T18:00", "2025-05-16T23:59:59", "2025-05-16T18:00:00.250"])
+def test_what_is_printed_is_read_back(value):
+    moment = np.datetime64(value, "ms")
+    for text in (shared.utc_text(moment), shared.iso_time(moment)):
+        assert shared.moment(text, "Etc/GMT-3") == moment
+
+
+@pytest.mark.parametrize("text", ["2025-05-16 UTC", "2025-05-16 +02:00", "2025-05-16T18:00 PST"])
+def test_a_zone_that_cannot_be_meant_is_refused(text):
+    with pytest.raises(UsageError, match="is not a date and time, expected a date or"):
+        shared.moment(text, "UTC")
 
 
 def test_no_as_of_is_none():

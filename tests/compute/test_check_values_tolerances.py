@@ -8,10 +8,10 @@ from builders import Site, site_file, straight_wall, to_survey
 from reference_rows import each, expected
 
 from asbuilt.compute.alignment import align
-from asbuilt.compute.readings import slopes_of_readings
 from asbuilt.compute.budget import depth_guaranteed
 from asbuilt.compute.joints import overlap_for_chord
 from asbuilt.compute.piles import plan_allowance_m
+from asbuilt.compute.readings import slopes_of_readings
 from asbuilt.settings import parse_settings
 
 

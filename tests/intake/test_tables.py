@@ -467,14 +467,10 @@ def test_the_named_mapping_that_fits_is_used():
     mappings = {"station": ColumnMapping(names={"point": "Nr"}), "total": ColumnMapping(names=NAMES)}
     assert read(THEIRS, mappings=mappings).columns["level"].tolist() == [3.412]
     assert lines(read(THEIRS, mappings=mappings, format="total")) == []
-    assert [problem.column for problem in read(THEIRS, mappings=mappings, format="station").problems] == [
-        "point",
-        "pile_id",
-        "easting",
-        "northing",
-        "level",
-        "surveyed_at",
-    ]
+    (problem,) = read(THEIRS, mappings=mappings, format="station").problems
+    assert problem.text.startswith(
+        "missing columns point (as 'Nr'), pile_id, easting, northing, level, surveyed_at; found 'PtNo', "
+    )
 
 
 def test_the_mapping_that_lacks_least_is_reported():
@@ -574,6 +570,27 @@ def test_object_from_the_code():
     assert lines(read(text.replace("CSG,\n", "CSX,\n"), mappings=mapping)) == [
         "pickups/a.csv:2: object: unknown code 'CSX', expected one of CSG, HD"
     ]
+
+
+def test_shot_from_the_code():
+    text = "point,pile_id,easting,northing,level,surveyed_at,code,shot\n"
+    text += "1,P1,1,2,3,2026-03-02,RIM,\n2,P1,1,2,3,2026-03-02,RIM,centre\n3,P1,1,2,3,2026-03-02,,\n"
+    mapping = {"": ColumnMapping(shot_from={"RIM": "edge", "CEN": "centre"})}
+    assert read(text, mappings=mapping).columns["shot"].tolist() == [1, 0, 0]
+    without = text.replace(",shot", "").replace(",\n", "\n").replace(",centre", "")
+    assert read(without, mappings=mapping).columns["shot"].tolist() == [1, 1, 0]
+    assert lines(read(text.replace("RIM,\n", "RIX,\n"), mappings=mapping)) == [
+        "pickups/a.csv:2: shot: unknown code 'RIX', expected one of RIM, CEN"
+    ]
+
+
+def test_object_and_shot_from_one_code():
+    text = "point,pile_id,easting,northing,level,surveyed_at,code\n1,P1,1,2,3,2026-03-02,RIM\n2,P1,1,2,3,2026-03-02,X\n"
+    mapping = {"": ColumnMapping(object_from={"RIM": "casing"}, shot_from={"RIM": "edge"})}
+    part = read(text, mappings=mapping)
+    assert (part.columns["object"][0], part.columns["shot"][0]) == (0, 1)
+    assert [problem.column for problem in part.problems] == ["shot", "object"]
+    assert part.unsound == {"object", "shot"}
 
 
 def test_fill_stands_in_for_columns_and_blank_cells():

@@ -906,10 +906,17 @@ class Oracle:
             lost = self.judge("guarded", self.p(a, b, top, self.model), o < required - SLACK) == "outside"
             if not (a.axes and b.axes) and lost:
                 out |= {"verdict": "outside", "lost_level": top, "open_level": top if o < -SLACK else None}
-        if not (a.centre and b.centre and a.axes and b.axes):
-            return out
-        out["levels_known"] = True
-        out |= self._measured(a, b, required, short)
+        if a.centre and b.centre and a.axes and b.axes:
+            out["levels_known"] = True
+            out |= self._measured(a, b, required, short)
+        if short is not None:
+            # below a toe as built that is too high there is no joint
+            for name in ("lost_level", "open_level"):
+                out[name] = short if out.get(name) is None else max(out[name], short)
+            if out.get("worst_opening_mm") == 0:
+                out["worst_opening_mm"] = None
+            if a.formation < short:
+                out |= dict.fromkeys(name for name in out if "formation" in name)
         return out
 
     def _measured(self, a: Pile, b: Pile, required: float, short: float | None) -> dict[str, Any]:

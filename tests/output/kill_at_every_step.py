@@ -21,7 +21,7 @@ STEPS = ("chmod", "fsync", "ftruncate", "link", "mkdir", "open", "rename", "rmdi
 
 
 def write_set(target: Path, word: str) -> None:
-    with output_set(target, owned=OWNED, keep=("kept.txt",)) as work:
+    with output_set(target, owned=OWNED, keep=("kept.txt",), folders=("pages",)) as work:
         (work / "one.txt").write_text(word, encoding="utf-8")
         (work / "two.txt").write_text(word, encoding="utf-8")
         (work / "pages").mkdir()

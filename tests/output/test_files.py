@@ -354,6 +354,59 @@ def test_a_file_in_place_of_the_folder_is_told(tmp_path):
     assert contents(tmp_path) == {"out": "mine"}
 
 
+@pytest.mark.parametrize("keep", [(), ("two.txt",)])
+def test_a_folder_in_place_of_an_owned_file_is_told_and_left_alone(tmp_path, keep):
+    folder = tmp_path / "out" / "two.txt"
+    folder.mkdir(parents=True)
+    (folder / "note.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(TargetError, match=r"out/two\.txt: a folder is in the way of the file of this name; move it"):
+        write(tmp_path / "out", "new", "one.txt", keep=keep)
+    assert contents(tmp_path) == {"out/two.txt/note.txt": "mine"}
+
+
+def test_a_file_in_place_of_an_owned_folder_is_told_and_left_alone(tmp_path):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "pages").write_text("mine", encoding="utf-8")
+    stack = ExitStack()
+    with pytest.raises(TargetError, match=r"out/pages: a file is in the way of the folder of this name; move it"):
+        stack.enter_context(output_set(tmp_path / "out", owned=("pages",), folders=("pages",)))
+    assert contents(tmp_path) == {"out/pages": "mine"}
+
+
+def test_a_folder_put_in_place_of_an_owned_file_while_it_is_built_stops_the_run(tmp_path):
+    write(tmp_path / "out", "old")
+    with (  # noqa: PT012  # what happens while the set is built is the case
+        pytest.raises(TargetError, match=r"two\.txt: a folder is in the way"),
+        output_set(tmp_path / "out", owned=OWNED) as work,
+    ):
+        (work / "one.txt").write_text("new", encoding="utf-8")
+        (tmp_path / "out" / "two.txt").unlink()
+        (tmp_path / "out" / "two.txt").mkdir()
+        (tmp_path / "out" / "two.txt" / "note.txt").write_text("mine", encoding="utf-8")
+    assert contents(tmp_path) == {"out/one.txt": "old", "out/two.txt/note.txt": "mine"}
+
+
+@pytest.mark.parametrize("built", [OWNED, ("one.txt",)])
+def test_a_folder_put_in_place_of_an_owned_file_at_the_last_moment_is_kept(tmp_path, monkeypatch, built):
+    target, exchange = tmp_path / "out", _exchange.exchange
+    write(target, "old", "one.txt")
+
+    def put_just_before(work, into):
+        (target / "two.txt").mkdir()
+        (target / "two.txt" / "note.txt").write_text("mine", encoding="utf-8")
+        return exchange(work, into)
+
+    monkeypatch.setattr(_exchange, "exchange", put_just_before)
+    write(target, "new", *built)
+    kept = "out/two.txt (2)/note.txt" if "two.txt" in built else "out/two.txt/note.txt"
+    assert contents(tmp_path) == {**{f"out/{name}": "new" for name in built}, kept: "mine"}
+
+
+def test_only_owned_names_can_be_folders(tmp_path):
+    with pytest.raises(ValueError, match="folders but not owned"):
+        write(tmp_path / "out", "new", folders=("pages",))
+
+
 def test_a_file_above_the_folder_is_told(tmp_path):
     (tmp_path / "site").write_text("mine", encoding="utf-8")
     with pytest.raises(TargetError, match=r"site.*name another folder"):

@@ -1,6 +1,7 @@
 """Flags on a plan: ids of piles on leaders, marker and letter of a verdict, the offset of a vector that is cut short.
 
-Pile flags stand on the outer side of the wall, joint flags on the pit side. None overlaps another, a vector or a
+Pile flags stand on the outer side of the wall, joint flags on the pit side, or on the outer side where they would come
+nearer to another joint or cross a pile. None overlaps another, a vector or a
 circle; what finds no room is left out and counted, and circle, fill or stroke still carry the verdict.
 """
 
@@ -14,6 +15,7 @@ import numpy as np
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import HAIR, INK, Box
 from asbuilt.output.sheets.lettering import DESCENT, clean, text_width
+from asbuilt.output.sheets.nearness import crosses_circles, nearest_is_own
 from asbuilt.output.sheets.placing import Boxes, Room, join, place, spread_rank
 from asbuilt.output.sheets.symbols import LOOKS, draw_markers
 
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.plan import Plan
 
-__all__ = ["EVERY", "Flags", "cut_flags", "every_id", "free_room", "joint_flags", "pile_flags", "wall_names"]
+__all__ = ["EVERY", "Flags", "cut_flags", "every_id", "free_room", "joint_flags", "pile_flags", "squares"]
 
 #: From this scale on, small, only every fifth id is written, and every id of what is not within.
 FEWER_IDS_FROM, EVERY = 250, 5
@@ -216,7 +218,8 @@ def _inset(box: Box) -> Box:
     return Box(left=box.left + 1.0, bottom=box.bottom + 1.0, width=box.width - 2.0, height=box.height - 2.0)
 
 
-def _squares(centre: Floats, half: Floats) -> Boxes:
+def squares(centre: Floats, half: Floats) -> Boxes:
+    """Return upright squares about centres (n, 2), half their sides (n,) [mm]."""
     return Boxes(centre=centre, half=np.stack([half, half], axis=1), axis=np.tile([1.0, 0.0], (len(centre), 1)))
 
 
@@ -236,7 +239,7 @@ def free_room(plan: Plan) -> Room:
     known = plan.surveyed
     room = Room(_inset(plan.view.box))
     reach = 0.8 * np.maximum(plan.radius, plan.design_radius)
-    room.cover(_squares(np.where(known[:, None], plan.built, plan.design), reach))
+    room.cover(squares(plan.stands, reach))
     room.cover(_strips(plan.design[known], plan.tip[known], 0.2, 4))
     room.cover(_strips(plan.joint_foot, plan.joint_end, 0.1, 1))
     for ring in plan.outline:
@@ -268,7 +271,7 @@ def cut_flags(plan: Plan, room: Room) -> Flags:
 
 
 def joint_flags(plan: Plan, room: Room) -> Flags:
-    """Put marker and letter of every joint that is not within at the end of its stroke.
+    """Put marker and letter of every joint that is not within at the end of its stroke, or else behind the wall.
 
     Parameters
     ----------
@@ -280,16 +283,31 @@ def joint_flags(plan: Plan, room: Room) -> Flags:
     codes = plan.joint_verdict[rows]
     everyone = np.ones(len(rows), dtype=bool)
     texts = [LOOKS[code].letter for code in codes]
-    wanted = _want(plan.joint_end[rows], plan.joint_normal[rows], texts, everyone, plan.text, upright=True)
-    steps = 1.3 + plan.text * np.array([0.0, 1.4, 2.8, 4.2, 6.0])
+    steps = (1.3 + plan.text * np.array([0.0, 1.4, 2.8, 4.2, 6.0])).tolist()
+    choices: list[_Choice] = []
+    for base, side in ((plan.joint_end, 1.0), (plan.joint_back, -1.0)):
+        wanted = _want(base[rows], side * plan.joint_normal[rows], texts, everyone, plan.text, upright=True)
+        spread = _spread(wanted, np.zeros(len(rows)), everyone, steps)
+        choices.extend(_own_side(plan, choice, rows) for choice in spread)
     flags, chosen = _place(
-        _spread(wanted, np.zeros(len(rows)), everyone, steps.tolist()),
+        choices,
         codes=codes,
         rank=spread_rank([_TURN[codes]]),
         room=room,
         foot=np.zeros(len(rows)),
     )
     return replace(flags, left_out=int((chosen < 0).sum()))
+
+
+def _own_side(plan: Plan, choice: _Choice, rows: Integers) -> _Choice:
+    """Keep a choice for the joints whose mark is then nearest to them, on a leader that runs through no pile."""
+    w = choice.wanted
+    mark = w.at(choice.distance + 0.6 * marker_size(w.height), choice.aside)
+    end = w.at(choice.distance + w.length, choice.aside)
+    mask = choice.mask & ~crosses_circles(w.base, end, plan.stands, plan.radius)
+    for at in (mark, end):
+        mask = mask & nearest_is_own(at, rows, plan.joint_middle)
+    return replace(choice, mask=mask)
 
 
 def wanted_ids(plan: Plan) -> tuple[Booleans, Booleans]:
@@ -352,32 +370,3 @@ def pile_flags(plan: Plan, room: Room) -> Flags:
         foot=foot,
     )
     return replace(flags, left_out=int((wanted & ((chosen < 0) | (chosen >= len(whole)))).sum()))
-
-
-def wall_names(plan: Plan, room: Room) -> Flags:
-    """Write each wall's name on its pit side: inside a closed wall, else beside one of its piles."""
-    piles, settings = plan.result.piles, plan.result.survey.settings
-    walls = np.asarray(piles["wall"], dtype=object)
-    pit = np.nan_to_num(np.stack([piles.pit_e, piles.pit_n], axis=1))
-    large, small = 1.4 * plan.text, plan.text
-    labels: list[Label] = []
-    boxes = [_squares(np.empty((0, 2)), np.empty(0))]
-    for name, wall in settings.walls.items():
-        rows = np.flatnonzero(walls == name)
-        if not len(rows):
-            continue
-        first, second = clean(f"Wall {name}"), "inside: pit" if wall.closed else "pit side"
-        half = np.array([max(text_width(first, large), text_width(second, small)) / 2 + 1.0, large + small])
-        places = [plan.design[rows].mean(axis=0)] if wall.closed else []
-        for row in rows[[len(rows) // 2, len(rows) // 4, 3 * len(rows) // 4]]:
-            clear = float(np.max(plan.radius)) + 6.0 + float(np.abs(pit[row]) @ half)
-            places += [plan.design[row] + pit[row] * (clear + more) for more in (0.0, 6.0, 12.0)]
-        options = [Boxes(centre=at[None, :], half=half[None, :], axis=np.array([[1.0, 0.0]])) for at in places]
-        chosen = int(place(options, rank=np.zeros(1, dtype=np.int64), room=room)[0])
-        if chosen < 0:
-            continue
-        x, y = places[chosen]
-        labels.append(Label(x=x - text_width(first, large) / 2, y=y + 0.1 * large, text=first, height=large))
-        labels.append(Label(x=x - text_width(second, small) / 2, y=y - 1.6 * small, text=second, height=small))
-        boxes.append(options[chosen])
-    return Flags(labels=tuple(labels), boxes=join(boxes), leaders=np.empty((0, 2, 2)))

@@ -118,9 +118,7 @@ def plan_notes(result: Reconciliation, text: float) -> tuple[Entry, ...]:
 def _texts(result: Reconciliation) -> Iterator[str]:
     survey = result.survey
     settings = survey.settings
-    grid = f" on {_short(settings.grid.map_crs)}" if settings.grid.map_crs else ""
-    turned = f", turned {settings.grid.rotation_deg:.10g}°" if settings.grid.rotation_deg is not None else ""
-    yield f"Coordinates: site grid{grid}{turned}, m. Levels: site datum, m. Deviations: mm."
+    yield "Coordinates: site grid, m, not placed on a map. Levels: site datum, m. Deviations: mm."
     levels = level_range(np.asarray(result.piles["cut_off_level"], dtype=np.float64))
     yield f"Level shown: cut-off, {levels}; centres are carried to it along the axes."
     yield f"Allowed: {'; '.join(allowed(settings, _kinds(result)))}."

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, Box
-from asbuilt.output.sheets.flags import cut_flags, free_room, joint_flags, pile_flags, wall_names
+from asbuilt.output.sheets.flags import cut_flags, free_room, joint_flags, pile_flags
 from asbuilt.output.sheets.frame import Sheet, Viewport
 from asbuilt.output.sheets.lettering import clean, text_width
+from asbuilt.output.sheets.names import wall_names
+from asbuilt.output.sheets.nearness import crosses_circles, nearest_is_own
 from asbuilt.output.sheets.notes import CAUTION, plan_notes
 from asbuilt.output.sheets.placing import join
 from asbuilt.output.sheets.plan_legend import plan_legend
@@ -57,14 +59,26 @@ class Plan:
     cut: Booleans
     hollow: Booleans
     joint_foot: Floats
+    joint_middle: Floats
     joint_normal: Floats
+    joint_stroke: Floats
     joint_verdict: Integers
     outline: tuple[Floats, ...]
 
     @property
     def joint_end(self) -> Floats:
         """Ends of the joints' strokes on the pit side."""
-        return self.joint_foot + self.joint_normal * STROKE
+        return self.joint_foot + self.joint_normal * self.joint_stroke[:, None]
+
+    @property
+    def joint_back(self) -> Floats:
+        """Where the joints' circles meet on the outer side."""
+        return 2.0 * self.joint_middle - self.joint_foot
+
+    @property
+    def stands(self) -> Floats:
+        """Centres of the piles: as built where surveyed, else as designed."""
+        return np.where(self.surveyed[:, None], self.built, self.design)
 
     @property
     def surveyed(self) -> Booleans:
@@ -118,7 +132,7 @@ def deviation_plan(result: Reconciliation, area: Box, text: float) -> Sheet:
         title=TITLE,
         scale=plan.scale,
         draw=draw,
-        legend=plan_legend(plan, piles, joints),
+        legend=plan_legend(plan, piles, joints, names),
         notes=plan_notes(result, text),
         caution=CAUTION,
     )
@@ -160,8 +174,8 @@ def _lay_out(result: Reconciliation, box: Box, text: float) -> Plan:
     run, cut = _vectors(design, built, k * factor)
     on_paper = view.paper(design[:, 0], design[:, 1])
     u = np.asarray(piles["u_offset_mm"], dtype=np.float64) / 1000.0
-    foot, normal = _joint_feet(result)
-    return Plan(
+    foot, middle, normal = _joint_feet(result)
+    plan = Plan(
         result=result,
         view=view,
         scale=scale,
@@ -176,10 +190,27 @@ def _lay_out(result: Reconciliation, box: Box, text: float) -> Plan:
         cut=cut,
         hollow=~(offset >= TOLD_FROM_NONE * u),
         joint_foot=view.paper(foot[:, 0], foot[:, 1]) + 0.4 * normal,
+        joint_middle=view.paper(middle[:, 0], middle[:, 1]),
         joint_normal=normal,
+        joint_stroke=np.full(len(foot), STROKE),
         joint_verdict=np.asarray(joints["verdict"], dtype=np.int64),
         outline=tuple(view.paper(ring[:, 0], ring[:, 1]) for ring in outline),
     )
+    return replace(plan, joint_stroke=_strokes(plan))
+
+
+def _strokes(plan: Plan) -> Floats:
+    """Return how long the joints' strokes are (m,) [mm]: shorter where they would come to another joint or pile."""
+    length = np.zeros(len(plan.joint_foot))
+    rows = np.arange(len(length))
+    for shorter in (1.0, 1.5, 2.0, 3.0, STROKE):
+        end = plan.joint_foot + plan.joint_normal * shorter
+        clear = nearest_is_own(end, rows, plan.joint_middle)
+        clear &= ~crosses_circles(plan.joint_foot, end, plan.stands, plan.radius)
+        length[clear] = shorter
+    # With no room at all, the line that the two circles share is drawn instead.
+    back = -np.hypot(*(plan.joint_back - plan.joint_foot).T)
+    return np.where(length > 0, length, back)
 
 
 def _vectors(design: Floats, built: Floats, per_metre: float) -> tuple[Floats, Booleans]:
@@ -199,8 +230,8 @@ def _rings(result: Reconciliation) -> Iterator[Floats]:
             yield np.asarray(ring.coords, dtype=np.float64)[:, :2] - np.array(result.survey.origin)
 
 
-def _joint_feet(result: Reconciliation) -> tuple[Floats, Floats]:
-    """Return where each joint comes to the pit face (m, 2) [m, reduced], and the unit vector (m, 2) to the pit there.
+def _joint_feet(result: Reconciliation) -> tuple[Floats, Floats, Floats]:
+    """Return where each joint comes to the pit face, its middle (m, 2) [m, reduced], and the unit vector to the pit.
 
     The place is where the two circles meet: on the line that they share, half its length off the line of centres.
     """
@@ -216,8 +247,8 @@ def _joint_feet(result: Reconciliation) -> tuple[Floats, Floats]:
     r_a, r_b = piles.radius[a], piles.radius[b]
     foot = np.clip((apart**2 + r_a**2 - r_b**2) / (2.0 * apart), 0.0, apart)
     half = np.sqrt(np.maximum(r_a**2 - foot**2, 0.0))
-    at = np.stack([centre_e[a], centre_n[a]], axis=1) + along * foot[:, None] + normal * half[:, None]
-    return at, normal
+    middle = np.stack([centre_e[a], centre_n[a]], axis=1) + along * foot[:, None]
+    return middle + normal * half[:, None], middle, normal
 
 
 def _by_verdict(codes: Integers) -> Iterator[tuple[Look, Booleans]]:

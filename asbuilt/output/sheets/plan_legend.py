@@ -35,9 +35,9 @@ ROW = 2.3
 """Height of a sample in heights of text."""
 
 
-def plan_legend(plan: Plan, piles: Flags, joints: Flags) -> tuple[Entry, ...]:
+def plan_legend(plan: Plan, piles: Flags, joints: Flags, names: Flags) -> tuple[Entry, ...]:
     """Return the legend of a plan whose flags are placed."""
-    return (*_verdicts(plan), *_signs(plan), *_remarks(plan, piles, joints))
+    return (*_verdicts(plan), *_signs(plan), *_remarks(plan, piles, joints, names))
 
 
 def _counted(number: int, noun: str) -> str:
@@ -87,7 +87,8 @@ def _signs(plan: Plan) -> Iterator[Entry]:
     if (~unknown).any():
         yield Entry(text="design circle, true to scale like the others", sample=_design, height=ROW)
     if plan.joint_verdict.size:
-        yield Entry(text="joint: where two circles meet, pit side", sample=_joint, height=ROW)
+        across = ", else across" if (plan.joint_stroke < 0).any() else ""
+        yield Entry(text=f"joint: where two circles meet, pit side{across}", sample=_joint, height=ROW)
     known = plan.surveyed
     if (known & ~plan.hollow).any():
         yield Entry(text=f"offset × {plan.factor}, from design centre, not a gap", sample=_arrow(False), height=1.6)
@@ -103,7 +104,7 @@ def _signs(plan: Plan) -> Iterator[Entry]:
         yield Entry(text="omitted pile, not built", sample=_omitted, height=ROW)
 
 
-def _remarks(plan: Plan, piles: Flags, joints: Flags) -> Iterator[Entry]:
+def _remarks(plan: Plan, piles: Flags, joints: Flags, names: Flags) -> Iterator[Entry]:
     cut = int((plan.cut & plan.surveyed).sum())
     if cut:
         yield Entry(
@@ -111,11 +112,12 @@ def _remarks(plan: Plan, piles: Flags, joints: Flags) -> Iterator[Entry]:
         )
     off = np.flatnonzero(plan.off_sheet)
     if len(off):
-        names = [str(plan.result.piles["pile_id"][row]) for row in off[:5]]
+        beyond = [str(plan.result.piles["pile_id"][row]) for row in off[:5]]
         more = f" and {len(off) - 5} more" if len(off) > 5 else ""
-        yield Entry(text=f"As-built circles beyond this drawing: {', '.join(names)}{more}.")
+        yield Entry(text=f"As-built circles beyond this drawing: {', '.join(beyond)}{more}.")
     lost = [_counted(piles.left_out, "id")] if piles.left_out else []
     lost += [_counted(joints.left_out, "joint letter")] if joints.left_out else []
+    lost += [_counted(names.left_out, "wall name")] if names.left_out else []
     few = "" if every_id(plan.scale) else f"Ids: every {EVERY}th pile, and what is not within. "
     room = f"Left out for lack of room: {', '.join(lost)}." if lost else ""
     if few or room:
