@@ -149,9 +149,11 @@ def test_fields_of_other_names(vector):
     assert folder.survey().notes[0].kind == "not_in_ledger"
     folder.change("site.toml", '"Pile"', '"pile"')
     assert folder.problems() == [
-        "design/wall.geojson: pile_id: missing field pile_id (as 'pile'); found 'Pile', 'W', 'position', 'kind', "
-        "'diameter_mm', 'toe_level', expected a field called pile, perhaps 'Pile'; where they have other names, "
-        "[design.fields] of site.toml says which"
+        (
+            "design/wall.geojson: pile_id: missing field pile_id (as 'pile'); found 'Pile', 'W', 'position', 'kind', "
+            "'diameter_mm', 'toe_level', expected a field called pile, perhaps 'Pile'; where they have other names, "
+            "[design.fields] of site.toml says which"
+        )
     ]
 
 
