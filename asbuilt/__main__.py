@@ -23,6 +23,8 @@ __all__ = ["main"]
 #: Causes outside the tool that a user can mend: no right to read or write, disk or quota full, read-only disk.
 _MENDABLE = frozenset({errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT, errno.EROFS})
 
+_QUOTES = 'A name with blanks goes in quotes, such as "dig 1".'
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command.
@@ -48,6 +50,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _run(given)
     except click.exceptions.Exit as leave:
         return leave.exit_code
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        return ExitCode.REFUSED
     except BrokenPipeError:
         leave_pipe()
         return ExitCode.PIPE_CLOSED
@@ -68,7 +73,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _refusal(error: Exception) -> str | None:
     """Return what a user can mend, in one line; None for a defect."""
     if isinstance(error, click.ClickException):
-        return error.format_message()
+        said = error.format_message()
+        return f"{said} {_QUOTES}" if "unexpected extra argument" in said else said
     if isinstance(error, AsbuiltError):
         return str(error)
     if isinstance(error, OSError) and error.errno in _MENDABLE:

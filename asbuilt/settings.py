@@ -517,8 +517,11 @@ def draft_settings(text: str, *, file: str = "site.toml") -> Draft:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         match = re.search(r"at line (\d+)", str(error))
         line = int(match.group(1)) if match else len(text.splitlines())
-        reason = re.sub(r" \(at .*\)$", "", str(error))
-        problem = Problem(file=file, line=line, text=f"not TOML: {reason}", expected="a TOML file")
+        reason, expected = _slip(text.splitlines()[line - 1] if line else "") or (
+            re.sub(r" \(at .*\)$", "", str(error)),
+            "a TOML file",
+        )
+        problem = Problem(file=file, line=line, text=f"not TOML: {reason}", expected=expected)
         return Draft(
             file=file,
             settings=None,
@@ -558,6 +561,27 @@ def draft_settings(text: str, *, file: str = "site.toml") -> Draft:
         lines=_line_numbers(text),
     )
     return replace(draft, problems=tuple(draft.problem(*entry) for entry in found))
+
+
+_COMMA = re.compile(r"[^=#]*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?")
+_NAMED = re.compile(r"\s*(?:\[\[?\s*(?P<table>[^\]#]+?)\s*\]|(?P<key>[^=#]+?)\s*=)")
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def _slip(line: str) -> tuple[str, str] | None:
+    """Return what is wrong with a line of TOML, and what was expected, where it is one of the usual slips."""
+    comma = _COMMA.fullmatch(line)
+    if comma:
+        return "a number with a decimal comma", f"a decimal point, as in {comma[1]}.{comma[2]}"
+    named = _NAMED.match(line)
+    name = (named["table"] or named["key"]) if named else ""
+    if not name or '"' in name or "'" in name:
+        return None
+    parts = [part.strip() for part in name.split(".")]
+    if all(_BARE.fullmatch(part) for part in parts) or not all(parts):
+        return None
+    quoted = ".".join(part if _BARE.fullmatch(part) else f'"{part}"' for part in parts)
+    return f"the name {name}", f"quotes around names with blanks or letters other than A to Z, as in {quoted}"
 
 
 class _DesignOnly(BaseModel):

@@ -91,7 +91,7 @@ def _head(result: Reconciliation) -> Iterator[str]:
     survey = result.survey
     yield from wrapped(survey.settings.site.name)
     yield f"As of {utc_text(result.as_of)}"
-    files = Counter(file.table for file in survey.files)
+    files = Counter(file.table for file in survey.files if file.rows)
     words = [f"{files[table]}\u00a0{table}" for table in TABLES if files[table]]
     yield from wrapped(", ".join(words), first="Files read  ")
 

@@ -25,7 +25,7 @@ __all__ = ["GRAVEST_FIRST", "codes_of", "names_lines", "worst_joints", "worst_pi
 GRAVEST_FIRST = tuple(reversed(VERDICTS[1:]))
 _MOST_JOINTS = {"outside": 8, "unresolved": 4}
 _MOST_PILES = {"outside": 8, "unresolved": 4}
-#: Columns for a name, two blanks before it included; a longer one has a line of its own.
+#: Columns for a name, two blanks on either side included; a longer one has a line of its own.
 _NAME = 25
 _NONE = "-"
 
@@ -60,8 +60,16 @@ def _joint_cells(joints: Joints, row: int) -> tuple[str, str]:
     if not bool(joints["levels_known"][row]) or math.isnan(least):
         return "", str(joints["reasons"][row] or "")
     required = float(joints.required[row]) * 1000.0
-    figures = f"{beyond(least, required):>5}{required:>6g}{metres(at):>9}"
-    figures += f"{_level(lost):>12}{_level(gap):>10}{_level(sure):>10}"
+    figures = f"{beyond(least, required):>5}" + "".join(
+        f"  {text:>{wide - 2}}"
+        for text, wide in (
+            (f"{required:g}", 6),
+            (metres(at), 9),
+            (_level(lost), 12),
+            (_level(gap), 10),
+            (_level(sure), 10),
+        )
+    )
     toe = float(joints.toe_level[row])
     return figures, "" if math.isnan(toe) else f"a toe as built ends at {metres(toe)}: open below it"
 
@@ -102,9 +110,9 @@ def _pile_cells(piles: Piles, row: int, *, clear_mm: float) -> str:
     else:
         pit = "" if math.isnan(moved) else f"{number(moved)} at {metres(value('worst_towards_pit_level'))}"
     return (
-        f"{letter('plan')} {of('offset_mm', 'allowed_mm', 0):<12}"
-        f"{letter('vertical')} {of('incline_mm_per_m', 'allowed_mm_per_m', 1):<13}"
-        f"{letter('encroach')} {pit:<15}"
+        f"{letter('plan')} {of('offset_mm', 'allowed_mm', 0):<10}  "
+        f"{letter('vertical')} {of('incline_mm_per_m', 'allowed_mm_per_m', 1):<11}  "
+        f"{letter('encroach')} {pit:<13}  "
         f"{letter('toe')} {_level(value('toe_level'))}"
     )
 
@@ -142,7 +150,7 @@ def _worst(
 
 def _entry(name: str, figures: str, words: str) -> Iterator[str]:
     head = f"    {name:<{_NAME - 4}}"
-    if len(head) > _NAME:
+    if len(name) > _NAME - 6:
         yield head
         head = " " * _NAME
     if figures:

@@ -222,12 +222,16 @@ def _missing_lines(text: DelimitedText, definition: TableDefinition, best: Fit) 
 
 
 def lacking(missing: Mapping[str, str], found: Collection[str], *, what: str) -> str:
-    """Return what is missing, ours with their name where that is another, and the names that were found."""
+    """Return what is missing, ours with their name where that is another, and the names that were found.
+
+    One that is missing alone is not named: its problem stands at that column.
+    """
     named = [ours if ours == theirs else f"{ours} (as {short(theirs)})" for ours, theirs in missing.items()]
     there = [short(name) for name in found if name]
     more = [f"and {len(there) - MOST_NAMES} more"] if len(there) > MOST_NAMES else []
     listed = ", ".join([*there[:MOST_NAMES], *more]) or "none"
-    return f"missing {what}{'s' if len(named) > 1 else ''} {', '.join(named)}; found {listed}"
+    said = f"missing {what}s {', '.join(named)}" if len(named) > 1 else f"missing {what}"
+    return f"{said}; found {listed}"
 
 
 def called(theirs: str, unknown: Collection[str], *, what: str = "column") -> str:

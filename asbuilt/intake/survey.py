@@ -125,6 +125,10 @@ class _Reading:
         return source
 
     def _settings(self) -> Draft:
+        if SITE not in self.extra and _is_missing(self.folder / SITE):
+            text, expected = f"the folder {self.folder} has no {SITE}", "a survey folder; `asbuilt new DIR` makes one"
+            self.problems.append(Problem(file=SITE, text=text, expected=f"{expected}, DIR new or empty"))
+            return replace(draft_settings("", file=SITE), problems=(), design=None, columns=None)
         unknown = replace(draft_settings("", file=SITE), problems=(), design=None, columns=None)
         source = self._read(SITE, "settings", needed=True)
         if source is None:
@@ -133,7 +137,7 @@ class _Reading:
             return draft_settings(source.data.decode("utf-8-sig"), file=SITE)
         except UnicodeDecodeError as error:
             line = source.data.count(b"\n", 0, error.start) + 1
-            problem = Problem(file=SITE, line=line, text="not UTF-8 text", expected="a TOML file")
+            problem = Problem(file=SITE, line=line, text="not UTF-8 text", expected="a TOML file, saved as UTF-8")
             return replace(unknown, problems=(problem,))
 
     def _tables(self, draft: Draft) -> dict[str, list[Part]]:

@@ -169,7 +169,7 @@ def read_table(
         zone=zone,
         comma=text.separator != ",",
         problems=[*fitted.problems, *rows.problems],
-        unsound={STRUCTURE} if rows.problems else {*fitted.missing, *(problem.column for problem in fitted.problems)},
+        unsound={STRUCTURE} if rows.problems else {*fitted.missing, *(p.column for p in fitted.problems if p.column)},
         unknown=fitted.unknown,
         header=text.first_line,
     )

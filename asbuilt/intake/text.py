@@ -24,6 +24,7 @@ SEPARATORS = ("\t", ";", ",")
 UTF8_MARK = b"\xef\xbb\xbf"
 QUOTES = "quotes around whole cells, in pairs"
 TEXT = "a table as UTF-8 text"
+SAVED = TEXT + ": save it anew as CSV UTF-8"
 _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f]")
 
 
@@ -112,20 +113,20 @@ def _not_text(file: str, data: bytes) -> Problem | None:
     if not data:
         return Problem(file=file, text="empty", expected="a table with a header row")
     if data.startswith((b"\xff\xfe", b"\xfe\xff", b"\x00\x00\xfe\xff")):
-        return Problem(file=file, text="UTF-16 or UTF-32 text", expected=TEXT)
+        return Problem(file=file, text="UTF-16 or UTF-32 text", expected=SAVED)
     nul = data.find(b"\0")
     try:
         if not data.isascii():
             data.decode("utf-8")
     except UnicodeDecodeError as error:
         if _CONTROL.search(data):
-            return Problem(file=file, text="a binary file", expected=TEXT)
+            return Problem(file=file, text="a binary file", expected=SAVED)
         what = f"byte 0x{data[error.start]:02x} is not UTF-8"
-        return Problem(file=file, line=_line_at(data, error.start), text=what, expected=TEXT)
+        return Problem(file=file, line=_line_at(data, error.start), text=what, expected=SAVED)
     if nul < 0:
         return None
     if _looks_like_utf16(data):
-        return Problem(file=file, text="UTF-16 text without a byte-order mark", expected=TEXT)
+        return Problem(file=file, text="UTF-16 text without a byte-order mark", expected=SAVED)
     count = data.count(b"\0")
     what = "a NUL byte" if count == 1 else f"{count} NUL bytes, the first here"
     return Problem(file=file, line=_line_at(data, nul), text=what, expected=TEXT)

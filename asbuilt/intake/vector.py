@@ -67,12 +67,12 @@ def read_vector_design(
         return empty_part(source.path, definition, problems=[refused.problem(source)])
     names = {column.name: fields.get(column.name, column.name) for column in definition.columns}
     there = dict.fromkeys(name for feature in features for name in feature.fields)
-    filled = {name for feature in features for name, value in feature.fields.items() if value not in {None, ""}}
+    filled = {name for feature in features for name, value in feature.fields.items() if _text(value)}
     asked_for = {column.name for column in definition.columns if column.needed or column.column_needed}
     # A field that is blank throughout gives as little as none; said once, not for each feature.
     places = {o: theirs for o, theirs in names.items() if theirs in (filled if o in asked_for else there)}
-    unknown = [name for name in there if name not in names.values() or name in filled - set(places.values())]
-    from_points = [name for name in ("easting", "northing") if name not in places and name not in fields]
+    unknown = [name for name in there if name not in names.values()]
+    from_points = [name for name in ("easting", "northing") if names[name] not in there and name not in fields]
     problems: list[Problem] = []
     missing = {o: names[o] for o in names if o in {*asked_for, *fields} - {*places, *from_points}}
     unsound = set(missing)
@@ -247,5 +247,9 @@ def _point(source: Source, feature: _Feature, problems: list[Problem]) -> tuple[
 def _texts(values: Sequence[Any]) -> Any:
     """Return fields as the cells that a table would hold."""
     cells = np.empty(len(values), dtype=object)
-    cells[:] = [None if value is None else (str(value).strip(" \t") or None) for value in values]
+    cells[:] = [_text(value) for value in values]
     return cells
+
+
+def _text(value: Any) -> str | None:
+    return None if value is None else (str(value).strip(" \t") or None)

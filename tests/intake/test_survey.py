@@ -206,7 +206,10 @@ def test_no_such_folder(tmp_path):
 def test_empty_folder(tmp_path):
     with pytest.raises(InputError) as caught:
         read_survey(tmp_path)
-    assert str(caught.value) == "site.toml: missing, expected a file"
+    assert str(caught.value) == (
+        f"site.toml: the folder {tmp_path} has no site.toml, "
+        "expected a survey folder; `asbuilt new DIR` makes one, DIR new or empty"
+    )
 
 
 def test_design_missing(folder):
@@ -286,7 +289,7 @@ def test_every_problem_of_every_file_in_one_pass(folder):
         ),
         "pickups/day1.csv:3: pile_id: unknown pile 'P22', expected perhaps P2",
         "site.toml:15: tolerance.plan_mm: -25 is too small, expected more than 0",
-        "tilts/day1.csv: UTF-16 or UTF-32 text, expected a table as UTF-8 text",
+        "tilts/day1.csv: UTF-16 or UTF-32 text, expected a table as UTF-8 text: save it anew as CSV UTF-8",
     ]
 
 
@@ -301,7 +304,7 @@ def test_site_file_that_is_not_toml(folder):
 
 def test_site_file_that_is_not_text(folder):
     folder.write("site.toml", b'[site]\nname = "\xe9"\n')
-    assert folder.problems() == ["site.toml:2: not UTF-8 text, expected a TOML file"]
+    assert folder.problems() == ["site.toml:2: not UTF-8 text, expected a TOML file, saved as UTF-8"]
 
 
 def test_mappings_hold_also_when_other_settings_are_wrong(folder):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -218,6 +219,8 @@ def changed(old, new, *, text=GOOD):
     return text.replace(old, new)
 
 
+SAVE = "expected a table as UTF-8 text: save it anew as CSV UTF-8"
+
 WRONG = {
     "nan": (
         changed("3.412", "nan"),
@@ -301,18 +304,18 @@ WRONG = {
     "column of ids missing": (changed("pile_id", "q"), "1: pile_id: missing column, expected a column called pile_id"),
     "NUL": (changed("1002", "10\x0002"), "3: a NUL byte, expected a table as UTF-8 text"),
     "NULs": (changed("1002", "1\x00\x0002"), "3: 2 NUL bytes, the first here, expected a table as UTF-8 text"),
-    "Latin-1": (changed("1002", "10é2").encode("latin-1"), "3: byte 0xe9 is not UTF-8, expected a table as UTF-8 text"),
-    "UTF-16 with mark": (GOOD.encode("utf-16"), " UTF-16 or UTF-32 text, expected a table as UTF-8 text"),
+    "Latin-1": (changed("1002", "10é2").encode("latin-1"), f"3: byte 0xe9 is not UTF-8, {SAVE}"),
+    "UTF-16 with mark": (GOOD.encode("utf-16"), f" UTF-16 or UTF-32 text, {SAVE}"),
     "UTF-16 without mark": (
         GOOD.encode("utf-16-le"),
-        " UTF-16 text without a byte-order mark, expected a table as UTF-8 text",
+        f" UTF-16 text without a byte-order mark, {SAVE}",
     ),
     "UTF-16 big end first": (
         GOOD.encode("utf-16-be"),
-        " UTF-16 text without a byte-order mark, expected a table as UTF-8 text",
+        f" UTF-16 text without a byte-order mark, {SAVE}",
     ),
-    "UTF-32": (GOOD.encode("utf-32"), " UTF-16 or UTF-32 text, expected a table as UTF-8 text"),
-    "binary": (bytes(range(256)) * 4, " a binary file, expected a table as UTF-8 text"),
+    "UTF-32": (GOOD.encode("utf-32"), f" UTF-16 or UTF-32 text, {SAVE}"),
+    "binary": (bytes(range(256)) * 4, f" a binary file, {SAVE}"),
     "empty": (b"", " empty, expected a table with a header row"),
     "mark alone": (b"\xef\xbb\xbf", " no header row, expected a table with a header row"),
     "comments alone": ("# nothing\n\n", " no header row, expected a table with a header row"),
@@ -473,6 +476,14 @@ def test_the_named_mapping_that_fits_is_used():
     )
 
 
+def test_columns_missing_together_are_each_unsound():
+    part = read(GOOD.replace("pile_id", "Pile").replace("level", "H"))
+    assert len(part.problems) == 1
+    assert part.unsound == {"pile_id", "level"}
+    assert not part.good("level").any()
+    assert part.good("easting").all()
+
+
 def test_the_mapping_that_lacks_least_is_reported():
     mappings = {"total": ColumnMapping(names=NAMES)}
     assert lines(read(THEIRS.replace("H;", "Z;"), mappings=mappings)) == [
@@ -502,6 +513,45 @@ def test_file_without_a_header():
 def test_file_with_a_header_is_seen_under_an_order():
     mapping = {"": ColumnMapping(order=ORDER, date_from_name="%Y%m%d")}
     assert same(read(GOOD, mappings=mapping), read(GOOD))
+
+
+def test_a_header_that_fits_no_mapping_is_one_line():
+    bare = ColumnMapping(order=ORDER, date_from_name="%Y%m%d")
+    text = "Nr;Y;X;H;Bem;Pfahl\n" + BARE.replace(",", ";")
+    for mappings in ({"": bare}, {"": ColumnMapping(names=NAMES), "bare": bare}):
+        problems = lines(read(text, path="pickups/20260302.csv", mappings=mappings))
+        assert len(problems) == 1
+        assert re.match(r"pickups/20260302.csv:1: missing columns point.*; found 'Nr', 'Y', 'X', 'H', ", problems[0])
+        assert problems[0].endswith("a header with these names, or a mapping in [columns.pickups] of site.toml")
+
+
+def test_a_bad_figure_in_the_first_row_makes_it_no_header():
+    mapping = {"": ColumnMapping(order=ORDER, date_from_name="%Y%m%d")}
+    text = BARE.replace("500000.004", "wide")
+    assert lines(read(text, path="pickups/20260302.csv", mappings=mapping)) == [
+        "pickups/20260302.csv:1: easting: 'wide' is not a number, expected a number"
+    ]
+
+
+def test_long_headers_are_not_listed_whole():
+    (line,) = lines(read(",".join(f"c{number}" for number in range(25)) + "\n"))
+    assert "'c18', 'c19', and 5 more, expected" in line
+
+
+@pytest.mark.parametrize(
+    ("header", "rows", "names"), [(";", ",", "',', the header by ';'"), ("\t", ";", "';', the header by tab")]
+)
+def test_rows_parted_otherwise_than_the_header_are_one_line(header, rows, names):
+    text = "\n".join([HEADER.replace(",", header), *(row.replace(",", rows) for row in ROWS)]) + "\n"
+    assert lines(read(text)) == [f"pickups/a.csv:2: 3 rows parted by {names}, expected one separator in the whole file"]
+
+
+def test_one_row_parted_otherwise_beside_one_that_is_short():
+    text = "\n".join([HEADER, ROWS[0], ROWS[1].replace(",", ";"), "1,2,3"]) + "\n"
+    assert sorted(lines(read(text))) == [
+        "pickups/a.csv:3: a row parted by ';', the header by ',', expected one separator in the whole file",
+        "pickups/a.csv:4: 3 cells, expected 6, as in the header row",
+    ]
 
 
 def test_without_a_header_every_row_has_as_many_cells_as_the_order():

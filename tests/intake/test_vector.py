@@ -150,11 +150,37 @@ def test_fields_of_other_names(vector):
     folder.change("site.toml", '"Pile"', '"pile"')
     assert folder.problems() == [
         (
-            "design/wall.geojson: pile_id: missing field pile_id (as 'pile'); found 'Pile', 'W', 'position', 'kind', "
+            "design/wall.geojson: pile_id: missing field; found 'Pile', 'W', 'position', 'kind', "
             "'diameter_mm', 'toe_level', expected a field called pile, perhaps 'Pile'; where they have other names, "
             "[design.fields] of site.toml says which"
         )
     ]
+
+
+def test_several_fields_missing_are_one_line(vector):
+    features = [json.loads(json.dumps(one).replace('"pile_id"', '"Pile"').replace('"wall"', '"W"')) for one in GOOD]
+    folder = vector("design/wall.geojson", geojson(*features)).add("site.toml", '[design.fields]\nwall = "Wand"\n')
+    assert folder.problems() == [
+        (
+            "design/wall.geojson: missing fields pile_id, wall (as 'Wand'); "
+            "found 'Pile', 'W', 'position', 'kind', 'diameter_mm', 'toe_level', "
+            "expected fields of these names; where they have other names, [design.fields] of site.toml says which"
+        )
+    ]
+
+
+@pytest.mark.parametrize("name", ["wall", "position", "diameter_mm"])
+def test_a_needed_field_that_is_blank_throughout_is_told_once(vector, name):
+    features = [{**one, "properties": {**one["properties"], name: None}} for one in GOOD]
+    (line,) = vector("design/wall.geojson", geojson(*features)).problems()
+    assert line.startswith(f"design/wall.geojson: {name}: missing field; found ")
+    assert f"'{name} (blank throughout)'" in line
+
+
+def test_a_blank_field_of_eastings_is_not_made_up_for_by_the_points(vector):
+    features = [{**one, "properties": {**one["properties"], "easting": None}} for one in GOOD]
+    (line,) = vector("design/wall.geojson", geojson(*features)).problems()
+    assert line.startswith("design/wall.geojson: easting: missing field; found ")
 
 
 def test_field_that_is_not_one_of_ours(vector):
