@@ -74,7 +74,7 @@ def _refusal(error: Exception) -> str | None:
     """Return what a user can mend, in one line; None for a defect."""
     if isinstance(error, click.ClickException):
         said = error.format_message()
-        return f"{said} {_QUOTES}" if "unexpected extra argument" in said else said
+        return f"{said.rstrip('.')}. {_QUOTES}" if "unexpected extra argument" in said else said
     if isinstance(error, AsbuiltError):
         return str(error)
     if isinstance(error, OSError) and error.errno in _MENDABLE:

@@ -114,12 +114,7 @@ def test_levels_of_a_wall_come_before_the_sites():
         ),
         (
             SITE + '[columns.pickups]\nshot_from = { RIM = "rim" }\n',
-            [
-                (
-                    "site.toml:22: columns.pickups.shot_from.RIM: unknown shot 'rim', "
-                    "expected one of centre, edge"
-                )
-            ],
+            [("site.toml:22: columns.pickups.shot_from.RIM: unknown shot 'rim', expected one of centre, edge")],
         ),
         (
             SITE + '[design.fields]\npile = "x"\n',
@@ -162,6 +157,38 @@ def test_pattern_that_is_no_date(pattern):
 )
 def test_values_of_another_kind_are_problems(addition):
     assert all(line.startswith("site.toml:") for line in problems(SITE + addition))
+
+
+QUOTED = "expected quotes around names with blanks or letters other than A to Z, as in"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (
+            "formation = -8.00",
+            "formation = -8,00",
+            "a number with a decimal comma, expected a decimal point, as in -8.00",
+        ),
+        (
+            "formation = -8.00",
+            "formation = 8,5 # m",
+            "a number with a decimal comma, expected a decimal point, as in 8.5",
+        ),
+        ("[walls.A]", "[walls.Schächt]", f'the name walls.Schächt, {QUOTED} walls."Schächt"'),
+        ("[walls.A]", "[walls.north side]", f'the name walls.north side, {QUOTED} walls."north side"'),
+        ("overlap_mm = 50", "overläp = 50", f'the name overläp, {QUOTED} "overläp"'),
+    ],
+)
+def test_usual_slips_in_toml_are_told_with_their_remedy(old, new, said):
+    line = SITE[: SITE.index(old)].count("\n") + 1
+    assert problems(with_line(old, new)) == [f"site.toml:{line}: not TOML: {said}"]
+
+
+@pytest.mark.parametrize("new", ["overlap_mm = [5,0", '[a."b" c]', "overlap_mm 50", "a..b = 3"])
+def test_other_slips_in_toml_are_told_as_they_are(new):
+    (line,) = problems(with_line("overlap_mm = 50", new))
+    assert line.endswith(", expected a TOML file")
 
 
 def test_every_problem_at_once():

@@ -81,7 +81,7 @@ def worst_piles(piles: Piles, *, clear_mm: float) -> Iterator[str]:
     yield from _worst(
         [
             "Piles, the gravest first",
-            f"{'':<{_NAME}}{'plan, mm':<14}{'lean, mm/m':<15}{'to the pit, mm':<17}toe",
+            f"{'':<{_NAME}}{'plan, mm':<14}{'lean, mm/m':<15}{'to the pit, mm':<18}toe",
         ],
         np.where(piles.expected, codes_of(piles["verdict"]), -1),
         piles["pile_id"],
@@ -112,7 +112,7 @@ def _pile_cells(piles: Piles, row: int, *, clear_mm: float) -> str:
     return (
         f"{letter('plan')} {of('offset_mm', 'allowed_mm', 0):<10}  "
         f"{letter('vertical')} {of('incline_mm_per_m', 'allowed_mm_per_m', 1):<11}  "
-        f"{letter('encroach')} {pit:<13}  "
+        f"{letter('encroach')} {pit:<14}  "
         f"{letter('toe')} {_level(value('toe_level'))}"
     )
 
@@ -151,7 +151,7 @@ def _worst(
 def _entry(name: str, figures: str, words: str) -> Iterator[str]:
     head = f"    {name:<{_NAME - 4}}"
     if len(name) > _NAME - 6:
-        yield head
+        yield head.rstrip()
         head = " " * _NAME
     if figures:
         yield f"{head}{figures}".rstrip()

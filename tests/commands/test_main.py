@@ -178,6 +178,20 @@ def test_bad_usage_is_2_and_shows_how_it_is_used(capsys, arguments, said):
     assert captured.err.startswith("Usage: asbuilt")
 
 
+def test_a_name_with_blanks_without_quotes_is_told(capsys):
+    assert main(["holds", "wall", "dig", "1"]) == 2
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert said == 'asbuilt: Got unexpected extra argument (1). A name with blanks goes in quotes, such as "dig 1".'
+
+
+def test_nothing_asked_shows_the_help_once(capsys):
+    assert main([]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("Usage:") == 1
+    assert "  new      Make a survey folder" in captured.err
+
+
 def test_bad_usage_as_json(capsys):
     assert main(["run", "--json", "x", "--bogus"]) == 2
     (error,) = json.loads(capsys.readouterr().out)["errors"]

@@ -113,6 +113,14 @@ def test_the_summary_is_as_last_looked_at(folder, capsys, monkeypatch):
     assert_golden("summary_small_wall.txt", captured.out)
 
 
+def test_files_without_rows_are_not_counted_as_read(folder, capsys):
+    (folder / "control").mkdir()
+    (folder / "control" / "points.csv").write_text("point,easting,northing,map_e,map_n\n", encoding="utf-8")
+    assert main(["run", str(folder)]) == 0
+    (read,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Files read")]
+    assert read == "Files read  1 design, 1 pickups, 1 tilts, 1 records"
+
+
 def test_the_summary_never_says_safe(folder, capsys):
     assert main(["run", str(folder)]) == 0
     out = capsys.readouterr().out

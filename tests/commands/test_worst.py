@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import click
@@ -163,6 +164,30 @@ def test_each_check_has_its_letter_and_its_figure():
         "N",
         "-",
     ]
+
+
+def test_large_figures_keep_two_blanks_between_cells():
+    row = {
+        **PLAN,
+        "offset_mm": 7919604.0,
+        "vertical_verdict": W,
+        "incline_mm_per_m": 1234567.8,
+        "allowed_mm_per_m": 5.0,
+        "encroach_verdict": U,
+        "worst_towards_pit_mm": 79196048.0,
+        "worst_towards_pit_level": -8.0,
+    }
+    line = plain(worst_piles(piles(row), clear_mm=0.0))[4]
+    assert "  X 7919604 of 25  W 1234567.8 of 5.0  U 79196048 at -8.00  -" in line
+    lines = plain(worst_joints(joints(measured(X, -123456789.0, least_level=-123456789.0, lost_level=-123456789.0))))
+    assert re.split(" {2,}", lines[4].strip()) == ["P0~P1", "-123456789", "50", *["-123456789.00"] * 2, "-", "-"]
+
+
+def test_the_longest_name_on_its_line_keeps_two_blanks():
+    lines = plain(worst_joints(joints(measured(X, -1234, joint_id="A" * 19))))
+    assert lines[4].startswith("    " + "A" * 19 + "  -1234  ")
+    lines = plain(worst_joints(joints(measured(X, -1234, joint_id="A" * 20))))
+    assert lines[4] == "    " + "A" * 20
 
 
 def test_a_check_that_is_not_made_has_no_letter():
