@@ -35,42 +35,51 @@ if TYPE_CHECKING:
         WallGroup,
         WallStatistics,
     )
-    from asbuilt.reconcile import reconcile
+    from asbuilt.reconcile import reconcile, views_of
     from asbuilt.settings import Settings, parse_settings
+    from asbuilt.views import Bands, JointProfile, PileProfile, Slice, Toes, Views
 
 __version__ = "0.1.0"
 
 __all__ = [
     "AsbuiltError",
     "Axes",
+    "Bands",
     "Centres",
     "Finding",
     "Hold",
     "InputError",
     "InputFile",
+    "JointProfile",
     "Joints",
     "Layer",
+    "PileProfile",
     "Piles",
     "Problem",
     "Reconciliation",
     "Settings",
+    "Slice",
     "StageState",
     "Survey",
     "Table",
     "TargetError",
+    "Toes",
     "UsageError",
+    "Views",
     "WallGroup",
     "WallStatistics",
     "parse_settings",
     "read_survey",
     "reconcile",
+    "views_of",
 ]
 
 _HOMES = {
     "asbuilt.errors": ("AsbuiltError", "InputError", "Problem", "TargetError", "UsageError"),
     "asbuilt.intake.survey": ("read_survey",),
-    "asbuilt.reconcile": ("reconcile",),
+    "asbuilt.reconcile": ("reconcile", "views_of"),
     "asbuilt.settings": ("Settings", "parse_settings"),
+    "asbuilt.views": ("Bands", "JointProfile", "PileProfile", "Slice", "Toes", "Views"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

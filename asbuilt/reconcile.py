@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ from asbuilt.compute.notes import (
     range_shortened_findings,
 )
 from asbuilt.compute.piles import plan_position, toe_verdicts, verticality, verticality_limits
+from asbuilt.compute.profiles import joint_profile, measurements, pile_profile
 from asbuilt.compute.readings import collect_readings, slopes_of_readings
 from asbuilt.compute.records import (
     concrete_findings,
@@ -32,15 +34,23 @@ from asbuilt.compute.records import (
     sequence_findings,
 )
 from asbuilt.compute.results import joint_inputs, joint_results, pile_results
+from asbuilt.compute.sections import joint_inputs_of, settled_at_top, slice_at, toes_of
 from asbuilt.compute.stages import stage_states
 from asbuilt.compute.wall import wall_statistics
 from asbuilt.model import Reconciliation
 from asbuilt.provenance import provenance
+from asbuilt.views import Views
 
 if TYPE_CHECKING:
+    from asbuilt.compute.profiles import Measurements
+    from asbuilt.compute.spans import JointInputs
     from asbuilt.model import Floats, Layer, Survey, Table, Texts
+    from asbuilt.views import Bands, JointProfile, PileProfile, Slice, Toes
 
-__all__ = ["newest_time", "reconcile"]
+__all__ = ["newest_time", "reconcile", "views_of"]
+
+#: As many slices and profiles of one result are kept.
+_KEPT = 64
 
 #: Columns that say when a row came about.
 _TIMES = {
@@ -305,3 +315,48 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         findings=findings,
         layers=layers,
     )
+
+
+def views_of(result: Reconciliation) -> Views:
+    """Return what can be asked of a reconciliation for a picture; nothing is worked out before it is asked for."""
+    survey = result.survey
+
+    @cache
+    def inputs() -> JointInputs:
+        return joint_inputs_of(result)
+
+    @cache
+    def measured() -> Measurements:
+        pickups, tilts = (_known_by(getattr(survey, name), result.as_of) for name in ("pickups", "tilts"))
+        alignment = align(survey.design, survey.settings, e=result.piles.design_e, n=result.piles.design_n)
+        slope_e, slope_n = slopes_of_readings(tilts, survey.settings, alignment)
+        readings = collect_readings(
+            tilts, survey.settings, slope_e=slope_e, slope_n=slope_n, attempt=result.centres.attempt
+        )
+        return measurements(result, readings=readings, pickups=pickups)
+
+    @lru_cache(maxsize=_KEPT)
+    def at_level(level: float | None) -> Slice:
+        return slice_at(result, inputs(), level)
+
+    @cache
+    def toes() -> Toes:
+        return toes_of(result)
+
+    @cache
+    def bands() -> Bands:
+        # a page of a book that shows no bands need not load what works them out
+        from asbuilt.compute.bands import joint_bands
+
+        settled = np.where(settled_at_top(result), inputs().top, np.nan)
+        return joint_bands(inputs(), result.axes, result.other_axes, survey.settings, settled=settled)
+
+    @lru_cache(maxsize=_KEPT)
+    def joint(place: int) -> JointProfile:
+        return joint_profile(result, inputs(), place)
+
+    @lru_cache(maxsize=_KEPT)
+    def pile(place: int) -> PileProfile:
+        return pile_profile(result, measured(), place)
+
+    return Views(at_level=at_level, toes=toes, bands=bands, joint=joint, pile=pile)

@@ -20,14 +20,15 @@ FLOORS = {
     "columns": 1,
     "settings": 2,
     "model": 3,
-    "intake": 4,
-    "compute": 4,
-    "output": 4,
-    "provenance": 4,
-    "reconcile": 5,
-    "commands": 6,
-    "__init__": 7,
-    "__main__": 7,
+    "views": 4,
+    "intake": 5,
+    "compute": 5,
+    "output": 5,
+    "provenance": 5,
+    "reconcile": 6,
+    "commands": 7,
+    "__init__": 8,
+    "__main__": 8,
 }
 
 #: What the computing room must not touch: files, clocks, plots, terminals, tables and layers on disk.

@@ -16,7 +16,7 @@ from asbuilt import __version__
 __all__ = ["COMMANDS", "cli"]
 
 #: In the order of the work.
-COMMANDS = ("new", "formats", "run", "holds")
+COMMANDS = ("new", "formats", "run", "sheets", "holds")
 
 
 class _Commands(click.Group):
@@ -60,7 +60,8 @@ def cli() -> None:
     """As-built control of walls of overlapping bored piles.
 
     A survey folder holds one job: design, pickups, lean readings, settings.
-    `new` makes one, `run` works it out, `holds` asks about one excavation stage.
+    `new` makes one, `run` works it out, `sheets` draws on request, `holds` asks
+    about one excavation stage.
 
     It is geometry only. It releases nothing: the responsible engineer decides.
     """

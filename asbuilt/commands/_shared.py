@@ -43,6 +43,7 @@ __all__ = [
     "json_option",
     "leave_pipe",
     "moment",
+    "output_folder",
     "painted",
     "print_json",
     "print_lines",
@@ -72,6 +73,8 @@ _COLOURS: Mapping[str, Mapping[str, Any]] = {
 }
 #: Columns that text for people fills.
 WIDTH = 80
+#: Folders that hold inputs: an output there would be taken for one.
+_INPUT_FOLDERS = frozenset({"design", "control", "pickups", "tilts", "profiles", "records", "set_out", "history"})
 _ZONE_APART = re.compile(r"(:[0-9.,]+) *(UTC|(?<= )(?:Z|[+-]\d\d(?::?\d\d)?))\Z")
 _FIGURE_AND_UNIT = re.compile(r"(\d) (?=(?:mm|m|%|h)\b)")
 
@@ -126,6 +129,22 @@ def as_of_option(function: Command) -> Command:
     )(function)
 
 
+def output_folder(folder: Path, out: Path | None) -> Path:
+    """Return where outputs go: ``out``, else ``out`` in the survey folder.
+
+    Raises
+    ------
+    UsageError
+        Where outputs would be taken for inputs.
+    """
+    if out is None:
+        return folder / "out"
+    inside = out.resolve().parts[len(folder.resolve().parts) :]
+    if out.resolve().is_relative_to(folder.resolve()) and (not inside or inside[0] in _INPUT_FOLDERS):
+        raise UsageError(f"--out {out} holds inputs; give another folder, such as {folder / 'out'}")
+    return out
+
+
 def moment(as_of: str | None, time_zone: str) -> np.datetime64 | None:
     """Return ``as_of`` as UTC [ms], read as a table's times are: a date alone is the end of that day in ``time_zone``.
 
@@ -165,7 +184,8 @@ def iso_time(value: np.datetime64 | None) -> str | None:
 def utc_text(value: np.datetime64) -> str:
     """Return a UTC time as people read it: ``2025-05-16 18:00 UTC``, seconds only where there are any."""
     text = iso_time(value)
-    if text is None:
+    # Where nothing in the inputs is dated the epoch stands for it.
+    if text is None or text == "1970-01-01T00:00:00Z":
         return "no dated input"
     return text.removesuffix("Z").removesuffix(":00").replace("T", " ") + " UTC"
 

@@ -18,6 +18,7 @@ from asbuilt.commands._shared import (
     iso_time,
     json_option,
     moment,
+    output_folder,
     print_json,
     print_lines,
     progress_on,
@@ -46,10 +47,6 @@ _WORDS = {
     "sheets": "drawings to print, pages: {pages}",
 }
 RECORD = "run.json"
-
-#: Folders that hold inputs: an output there would be taken for one.
-_INPUT_FOLDERS = frozenset({"design", "control", "pickups", "tilts", "profiles", "records", "set_out", "history"})
-
 
 @click.command(
     epilog="""\b
@@ -89,7 +86,7 @@ def command(folder: Path, *, as_of: str | None, out: Path | None, only: tuple[st
     from asbuilt.reconcile import reconcile
 
     started, clock = datetime.now(UTC), time.perf_counter()
-    target = _target(folder, out)
+    target = output_folder(folder, out)
     with progress_on() as step:
         survey = read_survey(folder, progress=step)
         step("reconciling")
@@ -101,16 +98,6 @@ def command(folder: Path, *, as_of: str | None, out: Path | None, only: tuple[st
         print_json({**run_object(result), "out": str(target), "files": list(files)})
     else:
         print_lines(summary_lines(result, target=target, files=files))
-
-
-def _target(folder: Path, out: Path | None) -> Path:
-    """Return where outputs go; refuses places where they would be taken for inputs."""
-    if out is None:
-        return folder / "out"
-    inside = out.resolve().parts[len(folder.resolve().parts) :]
-    if out.resolve().is_relative_to(folder.resolve()) and (not inside or inside[0] in _INPUT_FOLDERS):
-        raise UsageError(f"--out {out} holds inputs; give another folder, such as {folder / 'out'}")
-    return out
 
 
 def write_outputs(
@@ -159,7 +146,7 @@ def write_outputs(
     with output_set(target, owned=[*OUTPUTS.values(), RECORD], keep=kept) as working:
         for kind in kinds:
             step(f"writing {OUTPUTS[kind]}")
-            pages = _WRITERS[kind](working / OUTPUTS[kind], result, inputs)
+            pages = _WRITERS[kind](working / OUTPUTS[kind], result, inputs, step)
             files[OUTPUTS[kind]] = _WORDS[kind].format(pages=pages)
         write_run_record(
             working / RECORD,
@@ -216,7 +203,8 @@ def _difference(target: Path, names: Sequence[str], result: Reconciliation) -> s
     return f"{', '.join(altered)} is not as the run left it" if altered else ""
 
 
-def _write_geopackage(path: Path, result: Reconciliation, inputs: str) -> None:
+def _write_geopackage(path: Path, result: Reconciliation, inputs: str, step: Step) -> None:
+    del step
     from asbuilt.compute.grid import engineering_crs_wkt
     from asbuilt.output.geopackage import write_geopackage
 
@@ -231,8 +219,8 @@ def _write_geopackage(path: Path, result: Reconciliation, inputs: str) -> None:
     )
 
 
-def _write_schedule(path: Path, result: Reconciliation, inputs: str) -> None:
-    del inputs
+def _write_schedule(path: Path, result: Reconciliation, inputs: str, step: Step) -> None:
+    del inputs, step
     from asbuilt.output.schedule import write_layer_csv
 
     write_layer_csv(
@@ -240,8 +228,8 @@ def _write_schedule(path: Path, result: Reconciliation, inputs: str) -> None:
     )
 
 
-def _write_joints(path: Path, result: Reconciliation, inputs: str) -> None:
-    del inputs
+def _write_joints(path: Path, result: Reconciliation, inputs: str, step: Step) -> None:
+    del inputs, step
     from asbuilt.output.schedule import write_layer_csv
 
     write_layer_csv(path, result.layers["joints"], limits=_confidence(result, "p_interlock"))
@@ -251,13 +239,16 @@ def _confidence(result: Reconciliation, *columns: str) -> dict[str, float]:
     return dict.fromkeys(columns, result.survey.settings.site.confidence)
 
 
-def _write_sheets(path: Path, result: Reconciliation, inputs: str) -> int:
+def _write_sheets(path: Path, result: Reconciliation, inputs: str, step: Step) -> int:
     from asbuilt.output.sheets.book import write_sheets
+    from asbuilt.output.sheets.job import Job
+    from asbuilt.reconcile import views_of
 
-    return write_sheets(path, result, tool_version=__version__, inputs_sha256=inputs)
+    job = Job(result=result, views=views_of(result), paper=result.survey.settings.sheets.paper)
+    return write_sheets(path, job, tool_version=__version__, inputs_sha256=inputs, progress=step).pages
 
 
-_WRITERS: Mapping[str, Callable[[Path, Reconciliation, str], int | None]] = {
+_WRITERS: Mapping[str, Callable[[Path, Reconciliation, str, Step], int | None]] = {
     "geopackage": _write_geopackage,
     "schedule": _write_schedule,
     "joints": _write_joints,

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Axes, Centres, Codes, Floats, Integers, Table, Texts
     from asbuilt.settings import Settings
 
-__all__ = ["joint_inputs", "joint_results", "pile_results"]
+__all__ = ["joint_inputs", "joint_results", "pair_covariance", "pile_results"]
 
 #: Above this n a pile is called plumb.
 _PLUMB = 5000
@@ -159,6 +159,19 @@ def pile_results(
     )
 
 
+def pair_covariance(centres: Centres, a: Integers, b: Integers) -> Floats:
+    """Return the covariance (k, 3) of the difference of two surveyed centres [m²]: EE, EN, NN.
+
+    What all shots of one set-up have in common cancels between two centres of the same set-up.
+    """
+    cov: Floats = centres.cov[a] + centres.cov[b]
+    shared = (centres.setup[a] == centres.setup[b]) & (centres.setup[a] >= 0)
+    common = np.where(shared, 0.0, 2 * centres.setup_var)
+    cov[:, 0] += common
+    cov[:, 2] += common
+    return cov
+
+
 def joint_inputs(
     *,
     design: Table,
@@ -181,11 +194,6 @@ def joint_inputs(
     required = np.full(len(a), t.overlap_mm / 1000.0)
     if t.chord_mm is not None:
         required = np.maximum(required, overlap_for_chord(t.chord_mm / 1000.0, radius[a], radius[b]))
-    cov = centres.cov[a] + centres.cov[b]
-    shared = (centres.setup[a] == centres.setup[b]) & (centres.setup[a] >= 0)
-    common = np.where(shared, 0.0, 2 * centres.setup_var)
-    cov[:, 0] += common
-    cov[:, 2] += common
     built = np.fmax(toe_recorded[a], toe_recorded[b])
     short = built > bottom + (t.toe_mm or 0.0) / 1000.0 + SLACK_M
     toe_of = np.where(np.nan_to_num(toe_recorded[b], nan=-np.inf) > np.nan_to_num(toe_recorded[a], nan=-np.inf), b, a)
@@ -201,7 +209,7 @@ def joint_inputs(
         along=alignment.joint_along,
         pit=alignment.joint_pit,
         design_w=np.column_stack([design_e[b] - design_e[a], design_n[b] - design_n[a]]),
-        cov=cov,
+        cov=pair_covariance(centres, a, b),
         toe=np.where(short, np.minimum(built, top), np.nan),
     )
     return inputs, toe_of

@@ -15,7 +15,16 @@ from asbuilt.compute.verdicts import SLACK_M, disc_probability
 if TYPE_CHECKING:
     from asbuilt.model import Axes, Booleans, Floats, Integers
 
-__all__ = ["JointInputs", "Span", "Spread", "highest_beyond", "highest_unsure", "surely_within"]
+__all__ = [
+    "JointInputs",
+    "Span",
+    "Spread",
+    "highest_beyond",
+    "highest_unsure",
+    "roots",
+    "sounded",
+    "surely_within",
+]
 
 #: Scores closer than this may change places when the probability itself is taken.
 _NEAR_TIE = 0.02
@@ -67,6 +76,11 @@ class Span:
         self.w_e, self.w_n = e_b - e_a, n_b - n_a
         self.distance = np.hypot(self.w_e, self.w_n)
         self.circular = not np.any(j.cov[:, 1]) and np.array_equal(j.cov[:, 0], j.cov[:, 2], equal_nan=True)
+
+    def level_between(self, rows: Integers, above: Integers, part: Floats) -> Floats:
+        """Return levels (k,) at parts of the intervals below the laid-out levels ``above`` (k,)."""
+        level: Floats = self.levels[rows, above]
+        return level + part * (self.levels[rows, above + 1] - level)
 
     def variance(self, rows: Integers, columns: Integers | slice = slice(None)) -> Floats:
         """Return q² of both axes at laid-out levels of some joints (k, l)."""
@@ -232,18 +246,28 @@ def highest_beyond(span: Span, limit: Floats) -> Floats:
     first = first[rows]
     level[rows] = span.levels[rows, first]
     inner = first > 0
-    rows, below = rows[inner], first[inner]
-    above = below - 1
-    w_e, w_n = span.w_e[rows, above], span.w_n[rows, above]
-    d_e, d_n = span.w_e[rows, below] - w_e, span.w_n[rows, below] - w_n
-    aa, bb = d_e * d_e + d_n * d_n, w_e * d_e + w_n * d_n
-    cc = w_e * w_e + w_n * w_n - limit[rows] ** 2
-    root = np.sqrt(np.maximum(bb * bb - aa * cc, 0.0))
-    # the greater root, in the form that does not cancel
-    tau = np.where(bb > 0, -cc / np.where(bb > 0, bb + root, 1.0), (root - bb) / aa)
-    tau = np.clip(tau, 0.0, 1.0)
-    level[rows] = span.levels[rows, above] + tau * (span.levels[rows, below] - span.levels[rows, above])
+    rows, above = rows[inner], first[inner] - 1
+    _, lower = roots(span, rows, above, limit[rows])
+    level[rows] = span.level_between(rows, above, np.clip(lower, 0.0, 1.0))
     return level
+
+
+def roots(span: Span, rows: Integers, above: Integers, limit: Floats) -> tuple[Floats, Floats]:
+    """Return where the distance equals ``limit`` (k,) between the laid-out levels ``above`` (k,) and the next ones.
+
+    Both are parts of the interval, the upper first, below 0 or above 1 where they lie outside it. Where the distance
+    stays greater, both are where it is least; where it does not change, both are 0.
+    """
+    w_e, w_n = span.w_e[rows, above], span.w_n[rows, above]
+    d_e, d_n = span.w_e[rows, above + 1] - w_e, span.w_n[rows, above + 1] - w_n
+    aa, bb = d_e * d_e + d_n * d_n, w_e * d_e + w_n * d_n
+    cc = w_e * w_e + w_n * w_n - limit**2
+    reached = bb * bb - aa * cc
+    # in the form that does not cancel: the root of greater size first, the other from their product
+    far = -(bb + np.copysign(np.sqrt(np.maximum(reached, 0.0)), bb))
+    one = far / np.where(aa > 0, aa, 1.0)
+    two = np.where((reached > 0) & (aa > 0), cc / np.where(far != 0, far, 1.0), one)
+    return np.minimum(one, two), np.maximum(one, two)
 
 
 def surely_within(span: Span, rows: Integers, limit: Floats, confidence: float) -> Booleans:
@@ -261,6 +285,16 @@ def surely_within(span: Span, rows: Integers, limit: Floats, confidence: float) 
     return sure
 
 
+def sounded(span: Span, rows: Integers, limit: Floats, confidence: float) -> tuple[Floats, Floats]:
+    """Return the levels (k, l), from the top down, between which p(z) passes the confidence at most once, and p there.
+
+    But where p falls short at two that follow one another, it may suffice in between.
+    """
+    levels = np.column_stack([span.levels[rows], *_where_bent(span, rows)])
+    levels = -np.sort(-levels, axis=1)
+    return levels, span.conform_nearly(rows, levels, limit[rows], confidence)
+
+
 def highest_unsure(
     span: Span, rows: Integers, limit: Floats, confidence: float, *, known: Floats | None = None
 ) -> tuple[Floats, Floats, Floats]:
@@ -268,9 +302,7 @@ def highest_unsure(
 
     Where it cannot lie above a level already ``known`` (k,), it is found no closer than to the levels laid out.
     """
-    levels = np.column_stack([span.levels[rows], *_where_bent(span, rows)])
-    levels = -np.sort(-levels, axis=1)
-    p = span.conform_nearly(rows, levels, limit[rows], confidence)
+    levels, p = sounded(span, rows, limit, confidence)
     unsure = p < confidence
     found = unsure.any(axis=1)
     first = unsure.argmax(axis=1)

@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import csv
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from asbuilt.columns import LAYERS
+from asbuilt.output._figures import figure_texts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -27,16 +28,14 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from asbuilt.columns import Column
-    from asbuilt.model import Floats, Integers, Layer, Texts
+    from asbuilt.model import Floats, Layer, Texts
 
 __all__ = ["figure_texts", "write_layer_csv"]
 
 #: Decimals by unit; other figures are written with ten digits.
 _DECIMALS = {"mm": 1, "m": 3, "mm/m": 2, "%": 1, "0 to 1": 4, "deg": 1, "m3": 2}
-#: Digits added at most to tell a measured figure from its limit; what differs by less differs by rounding errors.
-_MORE_DIGITS = 6
 #: A probability is told from 1 as long as its number can be, and from 0 always, from here on with an exponent.
-_MOST_DECIMALS, _TINY, _EXACT = 17, 1e-9, 12
+_MOST_DECIMALS, _TINY = 17, 1e-9
 
 #: What a figure's verdict hangs on: another column of its layer, or a number.
 _LIMITS: dict[str, str | float] = {
@@ -137,58 +136,3 @@ def _limits(layer: Layer, column: Column) -> list[Floats]:
         found.append(limit)
     against: list[Floats] = [np.asarray(layer.columns[name], dtype=np.float64) for name in found]
     return [*against, np.full(len(layer), limit)] if isinstance(limit, float) else against
-
-
-def figure_texts(
-    values: Floats, decimals: int, limits: Sequence[Floats], *, most: int | None = None
-) -> list[str | None]:
-    """Return figures with ``decimals`` decimals, and more where those would round a figure onto a limit.
-
-    Parameters
-    ----------
-    values
-        (n,) figures; None is returned for NaN.
-    decimals
-        Decimals to begin with.
-    limits
-        Numbers (n,) that the figures are held against; NaN for none.
-    most
-        The most decimals given to tell a figure from its limit; default: six more than ``decimals``. A figure that is
-        nearer still keeps ``decimals``.
-
-    Examples
-    --------
-    >>> figure_texts(np.array([25.04, 24.9, -0.01]), 1, [np.full(3, 25.0)])
-    ['25.04', '24.9', '0.0']
-    """
-    last = decimals + _MORE_DIGITS if most is None else most
-    places = np.full(len(values), decimals)
-    for limit in limits:
-        np.maximum(places, _places(values, limit, decimals, last), out=places)
-    texts = np.full(len(values), None, dtype=object)
-    known = ~np.isnan(values)
-    for digits in np.unique(places[known]).tolist():
-        rows = np.flatnonzero(known & (places == digits))
-        texts[rows] = _printed(values[rows], digits)
-    found: list[str | None] = texts.tolist()
-    return found
-
-
-def _places(values: Floats, limit: Floats, decimals: int, last: int) -> Integers:
-    """Return the decimals that tell each figure from its limit."""
-    places = np.full(len(values), decimals)
-    open_ = (values != limit) & ~np.isnan(values) & ~np.isnan(limit)
-    for digits in range(decimals, last + 1):
-        open_ &= np.round(values, digits) == np.round(limit, digits)
-        if not open_.any():
-            break
-        places[open_] = digits + 1
-    places[places > last] = decimals
-    return places
-
-
-def _printed(values: Floats, decimals: int) -> npt.NDArray[Any]:
-    # Rounded as in _places, so that both judge a half alike; adding zero turns -0.0 into 0.0. With very many digits
-    # rounding itself would spoil the last one. One format for all rows is several times as fast as one for each.
-    shown = np.round(values, decimals) + 0.0 if decimals < _EXACT else values
-    return np.array((f"%.{decimals}f\n" * len(shown) % tuple(shown.tolist())).split("\n")[:-1], dtype=object)

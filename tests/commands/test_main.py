@@ -161,7 +161,7 @@ def test_an_interrupt_is_130(monkeypatch, capsys):
     ("arguments", "said"),
     [
         (["rum"], "asbuilt: no command 'rum', expected perhaps run"),
-        (["xyz"], "asbuilt: no command 'xyz', expected one of new, formats, run, holds"),
+        (["xyz"], "asbuilt: no command 'xyz', expected one of new, formats, run, sheets, holds"),
         (["run"], "asbuilt: Missing argument 'DIR'."),
         (["run", "x", "--only", "pictures"], "'pictures' is not one of 'geopackage', 'schedule', 'joints', 'sheets'."),
         (["run", "x", "--as-of", "16/05/2025"], "'16/05/2025' is not a date and time"),

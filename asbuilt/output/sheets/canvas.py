@@ -12,25 +12,37 @@ from typing import TYPE_CHECKING, Literal
 
 import matplotlib as mpl
 import numpy as np
-from matplotlib.artist import Artist
 from matplotlib.backends.backend_pdf import FigureCanvasPdf
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
-from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Bbox, TransformedBbox
 
-from asbuilt.output.sheets.lettering import POINTS_PER_MM, clean, properties, text_width
+from asbuilt.output.sheets.lettering import POINTS_PER_MM, clean, text_width
+from asbuilt.output.sheets.writing import Lettering
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     import numpy.typing as npt
-    from matplotlib.backend_bases import RendererBase
 
     from asbuilt.model import Floats
 
-__all__ = ["BOLD", "FINE", "GREY", "HAIR", "HEAVY", "INK", "MEDIUM", "THIN", "WHITE", "Box", "Canvas", "page_settings"]
+__all__ = [
+    "BOLD",
+    "FINE",
+    "GREY",
+    "HAIR",
+    "HEAVY",
+    "INK",
+    "MEDIUM",
+    "THIN",
+    "WHITE",
+    "Box",
+    "Canvas",
+    "Letters",
+    "page_settings",
+]
 
 #: Line widths [mm], the series of ISO 128-2.
 HAIR, THIN, FINE, MEDIUM, BOLD, HEAVY = 0.13, 0.18, 0.25, 0.35, 0.5, 0.7
@@ -98,42 +110,15 @@ def page_settings() -> Iterator[None]:
 
 
 @dataclass(frozen=True)
-class _Text:
+class Letters:
+    """One line of text: where its baseline starts [mm], the height of a capital [mm], its angle [deg] and colour."""
+
     x: float
     y: float
     text: str
     height: float
     angle: float
     colour: str
-
-
-class _Lettering(Artist):
-    """All texts of a page. Text is drawn as written: no sign in it has a meaning of its own."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.texts: list[_Text] = []
-        self._plain = Text()
-        # A ligature is a glyph of its own and would cost a second embedded font; before Matplotlib 3.11 there are none.
-        if hasattr(self._plain, "set_fontfeatures"):
-            self._plain.set_fontfeatures(("-liga",))
-
-    def draw(self, renderer: RendererBase) -> None:
-        gc = renderer.new_gc()
-        for t in self.texts:
-            gc.set_foreground(t.colour)
-            renderer.draw_text(
-                gc,
-                t.x * POINTS_PER_MM,
-                t.y * POINTS_PER_MM,
-                t.text,
-                properties(t.height),
-                t.angle,
-                ismath=False,
-                mtext=self._plain,
-            )
-        gc.restore()
-        self.stale = False
 
 
 class Canvas:
@@ -151,7 +136,7 @@ class Canvas:
         self.figure = Figure(figsize=(width / 25.4, height / 25.4), dpi=72, frameon=False)
         FigureCanvasPdf(self.figure)
         self._mm = Affine2D().scale(POINTS_PER_MM)
-        self._lettering = _Lettering()
+        self._lettering = Lettering()
         self._lettering.set_zorder(10)
         self.figure.add_artist(self._lettering)
 
@@ -180,7 +165,7 @@ class Canvas:
         closed : bool
             Whether each line returns to its first point.
         """
-        path = _compound(np.asarray(segments, dtype=np.float64), closed=closed)
+        path = _compound(_near(np.asarray(segments, dtype=np.float64), clip, width), closed=closed)
         self._add(path, width=width, colour=colour, dash=dash, clip=clip)
 
     def shapes(
@@ -193,7 +178,7 @@ class Canvas:
         clip: Box | None = None,
     ) -> None:
         """Fill n polygons of k corners each [mm], outlined where ``colour`` is given."""
-        path = _compound(np.asarray(corners, dtype=np.float64), closed=True)
+        path = _compound(_near(np.asarray(corners, dtype=np.float64), clip, width), closed=True)
         self._add(path, width=width if colour else 0.0, colour=colour, fill=fill, clip=clip)
 
     def circles(
@@ -210,6 +195,11 @@ class Canvas:
         """Draw n circles of given centres (n, 2) and radii (n,) [mm], all with one look."""
         middle = np.atleast_2d(np.asarray(centres, dtype=np.float64))
         radius = np.broadcast_to(np.asarray(radii, dtype=np.float64), len(middle))
+        if clip is not None and len(middle):
+            low, high = (clip.left - width, clip.bottom - width), (clip.right + width, clip.top + width)
+            reach = radius[:, None]
+            shown = np.all((middle + reach >= low) & (middle - reach <= high), axis=1)
+            middle, radius = middle[shown], radius[shown]
         if not len(middle):
             return
         unit = np.asarray(_CIRCLE.vertices)
@@ -245,7 +235,7 @@ class Canvas:
             x -= back * float(np.cos(np.radians(angle)))
             y -= back * float(np.sin(np.radians(angle)))
         if text:
-            self._lettering.texts.append(_Text(x, y, text, height, angle, colour))
+            self._lettering.texts.append(Letters(x, y, text, height, angle, colour))
 
     def rectangle(self, box: Box, *, width: float, colour: str = INK) -> None:
         """Outline a box."""
@@ -279,6 +269,15 @@ class Canvas:
             bounds = Bbox.from_bounds(clip.left, clip.bottom, clip.width, clip.height)
             patch.set_clip_box(TransformedBbox(bounds, self._mm))
         self.figure.add_artist(patch)
+
+
+def _near(lines: Floats, clip: Box | None, width: float) -> Floats:
+    """Return those of n lines of k points (n, k, 2) that may show in a clip box: others only make the file larger."""
+    if clip is None or lines.size == 0:
+        return lines
+    low, high = (clip.left - width, clip.bottom - width), (clip.right + width, clip.top + width)
+    shown = np.all((lines.max(axis=1) >= low) & (lines.min(axis=1) <= high), axis=1)
+    return lines if shown.all() else lines[shown]
 
 
 def _compound(lines: Floats, *, closed: bool) -> Outline | None:

@@ -1,8 +1,8 @@
 """Flags on a plan: ids of piles on leaders, marker and letter of a verdict, the offset of a vector that is cut short.
 
 Pile flags stand on the outer side of the wall, joint flags on the pit side, or on the outer side where they would come
-nearer to another joint or cross a pile. None overlaps another, a vector or a
-circle; what finds no room is left out and counted, and circle, fill or stroke still carry the verdict.
+nearer to another joint or cross a pile. None overlaps another, a vector or a circle; what finds no room is left out
+and counted, and circle, fill or stroke still carry the verdict.
 """
 
 from __future__ import annotations
@@ -24,9 +24,19 @@ if TYPE_CHECKING:
 
     from asbuilt.model import Booleans, Floats, Integers
     from asbuilt.output.sheets.canvas import Canvas
-    from asbuilt.output.sheets.plan import Plan
+    from asbuilt.output.sheets.plan_layout import Plan
 
-__all__ = ["EVERY", "Flags", "cut_flags", "every_id", "free_room", "joint_flags", "pile_flags", "squares"]
+__all__ = [
+    "EVERY",
+    "Flags",
+    "cut_flags",
+    "every_id",
+    "free_room",
+    "joint_flags",
+    "pile_flags",
+    "squares",
+    "sure_down_to",
+]
 
 #: From this scale on, small, only every fifth id is written, and every id of what is not within.
 FEWER_IDS_FROM, EVERY = 250, 5
@@ -34,6 +44,8 @@ NONE = np.empty(0, dtype=np.int64)
 #: Free space around a flag [mm].
 GAP = 0.6
 WITHIN, NOT_SURVEYED = VERDICTS.index("within"), VERDICTS.index("not surveyed")
+#: Characters with nothing below the baseline.
+_LEVEL = frozenset("ABCDEFGHIKLMNOPRSTUVWXYZabcdefhiklmnorstuvwxz0123456789 .+-~#*%")
 #: Which verdict's flags take room first, by its code; the last one is for no verdict.
 _TURN = np.array([3, 2, 1, 0, 4])
 
@@ -142,11 +154,22 @@ class _Choice:
         for row in rows:
             yield Label(x=start[row, 0], y=start[row, 1], text=w.texts[row], height=w.height, angle=angle[row])
 
+    def shows(self, foot: Floats) -> Booleans:
+        """Return which flags are so far from ``foot`` off their bases that a leader shows."""
+        away = (self.distance - GAP > foot + 0.2) | ((self.aside != 0.0) & (foot < 90.0))
+        return np.asarray(self.mask & away)
+
     def leaders(self, rows: Integers, foot: Floats) -> Floats:
         """Return the lines (k, 2, 2) from ``foot`` off the bases to the flags at ``rows``, where they show."""
         start, end = self.wanted.at(foot, 0.0), self.wanted.at(self.distance - GAP, self.aside)
-        shows = rows[(self.distance[rows] - GAP > foot[rows] + 0.2) | ((self.aside != 0.0) & (foot[rows] < 90.0))]
+        shows = rows[self.shows(foot)[rows]]
         return np.stack([start[shows], end[shows]], axis=1)
+
+    def leads(self, foot: Floats) -> Boxes:
+        """Return the leaders as thin boxes; NaN where there is none."""
+        start, end = self.wanted.at(foot, 0.0), self.wanted.at(self.distance - GAP, self.aside)
+        lines = _strips(start, end, 0.1, 1)
+        return replace(lines, centre=np.where(self.shows(foot)[:, None], lines.centre, np.nan))
 
 
 def _want(
@@ -157,8 +180,7 @@ def _want(
     width = np.array([text_width(text, height) for text in texts]).reshape(len(texts))
     if upright:
         width = np.where(width > 0, np.maximum(width, height), 0.0)
-    # A line of capitals and figures has nothing below its baseline.
-    low = np.array([not text.replace(" ", "").isalnum() or text != text.upper() for text in texts], dtype=bool)
+    low = np.array([not _LEVEL.issuperset(text) for text in texts], dtype=bool)
     lead = np.where(marked, 1.2 * marker_size(height) + np.where(width > 0, GAP, 0.0), 0.0)
     return _Wanted(
         base=base,
@@ -179,7 +201,7 @@ def _place(
 ) -> tuple[Flags, Integers]:
     """Place flags, each in the first of ``choices`` that has room; return also the number of the one taken, or -1."""
     options = [choice.boxes() for choice in choices]
-    chosen = place(options, rank=rank, room=room)
+    chosen = place(options, rank=rank, room=room, leads=[choice.leads(foot) for choice in choices])
     labels: list[Label] = []
     leaders, marks = [np.empty((0, 2, 2))], [np.empty((0, 2))]
     boxes, marked_codes = [options[0].take(NONE)], [NONE]
@@ -203,13 +225,18 @@ def _place(
     return flags, chosen
 
 
-def _spread(wanted: _Wanted, foot: Floats, mask: Booleans, steps: Sequence[float]) -> list[_Choice]:
+ASIDE = (0.55, -0.55, 1.0, -1.0, 2.0, -2.0, 3.0, -3.0)
+
+
+def _spread(
+    wanted: _Wanted, foot: Floats, mask: Booleans, steps: Sequence[float], aside_by: Sequence[float] = ASIDE
+) -> list[_Choice]:
     """Return choices ever farther off, then moved aside by one to three lines of text, on slanting leaders."""
     line = wanted.height + 0.8 if not wanted.upright else wanted.height * 1.1 + 0.8
     straight = [_Choice(wanted=wanted, distance=foot + step, mask=mask) for step in steps]
     aside = [
         _Choice(wanted=wanted, distance=foot + steps[0] + abs(lines) * 1.5, mask=mask, aside=lines * line)
-        for lines in (0.55, -0.55, 1.0, -1.0, 2.0, -2.0, 3.0, -3.0)
+        for lines in aside_by
     ]
     return [*straight[:2], *aside[:2], *straight[2:], *aside[2:]]
 
@@ -241,6 +268,8 @@ def free_room(plan: Plan) -> Room:
     reach = 0.8 * np.maximum(plan.radius, plan.design_radius)
     room.cover(squares(plan.stands, reach))
     room.cover(_strips(plan.design[known], plan.tip[known], 0.2, 4))
+    toes = plan.toe_shown
+    room.cover(_strips(plan.design[toes], plan.toe_tip[toes], 0.2, 4))
     room.cover(_strips(plan.joint_foot, plan.joint_end, 0.1, 1))
     for ring in plan.outline:
         room.cover(_strips(ring[:-1], ring[1:], 0.2, _parts(ring)))
@@ -253,24 +282,33 @@ def _parts(ring: Floats) -> int:
 
 
 def cut_flags(plan: Plan, room: Room) -> Flags:
-    """Write the true offset at the head of each vector that is cut short."""
+    """Write the true offset beside the head of each vector that is cut short: ahead of it, or aside on a leader."""
     rows = np.flatnonzero(plan.cut & plan.surveyed)
+    if not len(rows):
+        return Flags(labels=(), boxes=squares(plan.tip[rows], plan.radius[rows]), leaders=np.empty((0, 2, 2)))
     offset = np.asarray(plan.result.piles["offset_mm"], dtype=np.float64)[rows]
-    direction = plan.tip[rows] - plan.design[rows]
-    direction = direction / np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)[:, None]
+    ahead = plan.tip[rows] - plan.design[rows]
+    ahead = ahead / np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-9)[:, None]
+    left = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
     texts = [f"{value:.0f} mm" for value in offset]
-    wanted = _want(plan.tip[rows], direction, texts, np.zeros(len(rows), dtype=bool), plan.text)
-    flags, _ = _place(
-        _spread(wanted, np.zeros(len(rows)), np.ones(len(rows), dtype=bool), (1.0, 3.0, 6.0, 10.0)),
-        codes=np.full(len(rows), -1),
-        rank=np.arange(len(rows)),
-        room=room,
-        foot=np.full(len(rows), 99.0),
+    none, everyone = np.zeros(len(rows), dtype=bool), np.ones(len(rows), dtype=bool)
+    foot = np.zeros(len(rows))
+    choices: list[_Choice] = []
+    for direction, steps in ((ahead, (1.0, 3.0)), (left, (2.0, 5.0, 9.0, 14.0, 20.0)), (-left, (2.0, 5.0, 9.0, 14.0))):
+        wanted = _want(plan.tip[rows], direction, texts, none, plan.text)
+        choices.extend(_spread(wanted, foot, everyone, steps))
+    flags, chosen = _place(
+        choices, codes=np.full(len(rows), -1), rank=np.arange(len(rows)), room=room, foot=np.full(len(rows), 0.4)
     )
-    return flags
+    return replace(flags, left_out=int((chosen < 0).sum()))
 
 
-def joint_flags(plan: Plan, room: Room) -> Flags:
+def sure_down_to(level: float) -> str:
+    """Return the level down to which a joint is sure [m] as printed beside it: rounded up, so that it is sure there."""
+    return f"{np.ceil(round(level * 10.0, 6)) / 10.0 + 0.0:+.1f}" if np.isfinite(level) else ""
+
+
+def joint_flags(plan: Plan, room: Room, *, depth: bool = False) -> Flags:
     """Put marker and letter of every joint that is not within at the end of its stroke, or else behind the wall.
 
     Parameters
@@ -278,15 +316,26 @@ def joint_flags(plan: Plan, room: Room) -> Flags:
     plan : Plan
     room : Room
         What is free; the flags placed are taken from it.
+    depth : bool
+        Whether the level down to which the joint is sure follows the letter, where there is room.
     """
     rows = np.flatnonzero(plan.joint_verdict > WITHIN)
     codes = plan.joint_verdict[rows]
     everyone = np.ones(len(rows), dtype=bool)
     texts = [LOOKS[code].letter for code in codes]
     steps = (1.3 + plan.text * np.array([0.0, 1.4, 2.8, 4.2, 6.0])).tolist()
+    sides = ((plan.joint_end[rows], plan.joint_normal[rows]), (plan.joint_back[rows], -plan.joint_normal[rows]))
     choices: list[_Choice] = []
-    for base, side in ((plan.joint_end, 1.0), (plan.joint_back, -1.0)):
-        wanted = _want(base[rows], side * plan.joint_normal[rows], texts, everyone, plan.text, upright=True)
+    if depth and len(rows):
+        sure = [sure_down_to(level) for level in np.asarray(plan.result.joints["sure_level"], dtype=np.float64)[rows]]
+        known = np.array([bool(said) for said in sure])
+        full = [f"{letter} {said}" for letter, said in zip(texts, sure, strict=True)]
+        # On the pit side alone: the other one is for the ids.
+        wanted = _want(*sides[0], full, everyone, plan.text)
+        spread = _spread(wanted, np.zeros(len(rows)), known, steps[:3], ASIDE[:2])
+        choices.extend(_own_side(plan, choice, rows) for choice in spread)
+    for base, direction in sides:
+        wanted = _want(base, direction, texts, everyone, plan.text, upright=True)
         spread = _spread(wanted, np.zeros(len(rows)), everyone, steps)
         choices.extend(_own_side(plan, choice, rows) for choice in spread)
     flags, chosen = _place(
@@ -310,6 +359,18 @@ def _own_side(plan: Plan, choice: _Choice, rows: Integers) -> _Choice:
     return replace(choice, mask=mask)
 
 
+def _this_side(plan: Plan, choice: _Choice) -> _Choice:
+    """Keep a choice for the piles whose flag then does not reach beyond a match line near it."""
+    w, mask = choice.wanted, choice.mask
+    for match in plan.part.lines:
+        ends = plan.view.paper(match.line[:, 0], match.line[:, 1])
+        for along in (choice.distance, choice.distance + w.length):
+            off = w.at(along, choice.aside) - ends.mean(axis=0)
+            near = np.hypot(*off.T) < np.hypot(*(ends[1] - ends[0]))
+            mask = mask & ~(near & (off @ match.away > -0.5))
+    return replace(choice, mask=mask)
+
+
 def wanted_ids(plan: Plan) -> tuple[Booleans, Booleans]:
     """Return whose id is to be written, and which of them are at the joints that are not within."""
     joints = plan.result.joints
@@ -319,7 +380,7 @@ def wanted_ids(plan: Plan) -> tuple[Booleans, Booleans]:
     at_joint[joints.b[bad]] = True
     position = np.asarray(plan.result.piles["position"], dtype=np.float64)
     fifth = ~(np.mod(position, EVERY) > 0)
-    return (fifth | at_joint | (plan.verdict != WITHIN)) | every_id(plan.scale), at_joint
+    return plan.own & (fifth | at_joint | (plan.verdict != WITHIN) | every_id(plan.scale)), at_joint
 
 
 def _outward(plan: Plan) -> Floats:
@@ -329,7 +390,7 @@ def _outward(plan: Plan) -> Floats:
     return np.where(np.isfinite(away), away, np.stack([np.cos(turn), np.sin(turn)], axis=1))
 
 
-def pile_flags(plan: Plan, room: Room) -> Flags:
+def pile_flags(plan: Plan, room: Room, *, checks: bool = False) -> Flags:
     """Write pile ids on leaders on the outer side of the wall, with marker and letter where not within.
 
     Parameters
@@ -337,6 +398,8 @@ def pile_flags(plan: Plan, room: Room) -> Flags:
     plan : Plan
     room : Room
         What is free; the flags placed are taken from it.
+    checks : bool
+        Whether the letters of the checks that the verdict comes from follow its own.
     """
     ids = [str(name) for name in plan.result.piles["pile_id"]]
     wanted, at_joint = wanted_ids(plan)
@@ -345,20 +408,30 @@ def pile_flags(plan: Plan, room: Room) -> Flags:
     built = np.where(known[:, None], plan.built, plan.design)
     off = plan.off_sheet
     base = np.where((known & ~off)[:, None], built, plan.design)
-    flagged = codes > WITHIN
+    flagged = plan.own & (codes > WITHIN)
     marked = flagged & ((codes != NOT_SURVEYED) | known)
     letters = [LOOKS[code].letter if code > WITHIN else "" for code in codes]
     turned = _want(base, outward, letters, marked, plan.text).turned
-    full = [
-        f"{i} {letter}" if after else f"{letter} {i}" for i, letter, after in zip(ids, letters, turned, strict=True)
-    ]
-    full = [text.strip() for text in full]
+    said = (
+        [f"{letter} {why}".strip() for letter, why in zip(letters, plan.checks(), strict=True)] if checks else letters
+    )
+    full, turned_round = (
+        [
+            (f"{i} {why}" if after == away else f"{why} {i}").strip()
+            for i, why, after in zip(ids, said, turned, strict=True)
+        ]
+        for away in (True, False)
+    )
     foot = np.maximum(plan.radius, plan.design_radius) + 0.3
     long = _want(base, outward, full, marked, plan.text)
     short = _want(base, outward, letters, marked, plan.text, upright=True)
     steps = (1.6, 3.0, 5.0, 7.5, 10.5, 14.0, 18.0)
-    whole = _spread(long, foot, wanted, steps)
-    letter = _spread(short, foot, wanted & flagged, steps[:3])
+    whole = [_this_side(plan, choice) for choice in _spread(long, foot, wanted, steps)]
+    # What is not within is rather named far off, or on the pit side, than not at all.
+    far = _spread(long, foot, wanted & flagged, (22.0, 27.0, 33.0), (4.0, -4.0, 5.0, -5.0, 6.5, -6.5))
+    inwards = _spread(_want(base, -outward, turned_round, marked, plan.text), foot, wanted & flagged, steps[2:])
+    whole += [_this_side(plan, choice) for choice in (*far, *inwards)]
+    letter = [_this_side(plan, choice) for choice in _spread(short, foot, wanted & flagged, steps[:3])]
     position = np.asarray(plan.result.piles["position"], dtype=np.float64)
     fifth = np.mod(position, EVERY) > 0
     grave = np.where(at_joint & (codes == WITHIN), _TURN[1], _TURN[codes])

@@ -7,6 +7,7 @@ the left for filing; the title block's fields follow ISO 7200.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,7 +66,11 @@ class Title:
 
 @dataclass(frozen=True, kw_only=True)
 class Sheet:
-    """One drawing: its title, scale (None: not to scale), how it is drawn, its legend, notes and caution."""
+    """One drawing: its title, scale (None: not to scale), how it is drawn, its legend, notes and caution.
+
+    ``scale_text`` stands in the title block instead of the scale where one number does not say it. ``items`` are the
+    piles and joints that the sheet is about: whoever looks for one is sent to this page.
+    """
 
     title: str
     scale: int | None
@@ -73,6 +78,8 @@ class Sheet:
     legend: tuple[Entry, ...] = ()
     notes: tuple[Entry, ...] = ()
     caution: str = ""
+    scale_text: str = ""
+    items: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,7 +144,12 @@ class Frame:
             left=FILING_MARGIN, bottom=MARGIN, width=across - FILING_MARGIN - MARGIN, height=up - 2 * MARGIN
         )
         self.column_width = width * self.text
-        self.canvas = Canvas(across, up)
+        self._size = across, up
+
+    @cached_property
+    def canvas(self) -> Canvas:
+        """The paper itself, made when it is first drawn on."""
+        return Canvas(*self._size)
 
     @property
     def drawing(self) -> Box:
@@ -236,6 +248,7 @@ class Frame:
         """Return the rows from the top: height in heights of text, and per cell its share, caption and content."""
         t = self.title
         scale = f"1:{sheet.scale} at {self.paper}" if sheet.scale else f"none, {self.paper}"
+        scale = sheet.scale_text or scale
         return [
             (4.6, [(1.0, "Job", t.job)]),
             (4.6, [(1.0, "Sheet", sheet.title)]),

@@ -18,7 +18,7 @@ from matplotlib.ft2font import FT2Font
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["POINTS_PER_MM", "clean", "fit", "properties", "text_width", "wrap"]
+__all__ = ["CAPITAL", "POINTS_PER_MM", "clean", "fit", "font", "properties", "text_width", "wrap"]
 
 POINTS_PER_MM = 72.0 / 25.4
 
@@ -33,31 +33,32 @@ ELLIPSIS = "\u2026"
 
 
 @lru_cache(maxsize=1)
-def _font() -> tuple[FT2Font, str]:
+def font() -> tuple[FT2Font, str]:
+    """Return the typeface, and the path of its file."""
     path = str(Path(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf")
-    font = FT2Font(path)
-    font.set_size(100.0, 72)
-    return font, path
+    face = FT2Font(path)
+    face.set_size(100.0, 72)
+    return face, path
 
 
 @lru_cache(maxsize=64)
 def properties(height: float) -> FontProperties:
     """Return the typeface at a size whose capital letters are ``height`` mm high."""
-    return FontProperties(fname=_font()[1], size=height / CAPITAL * POINTS_PER_MM)
+    return FontProperties(fname=font()[1], size=height / CAPITAL * POINTS_PER_MM)
 
 
 @lru_cache(maxsize=4096)
 def _advance(character: str) -> float:
     """Return how far a character moves the pen, in parts of the font size."""
     # linearHoriAdvance is a 16.16 fixed-point number of pixels, and knows no hinting.
-    return float(_font()[0].load_char(ord(character)).linearHoriAdvance) / 65536.0 / 100.0
+    return float(font()[0].load_char(ord(character)).linearHoriAdvance) / 65536.0 / 100.0
 
 
 @lru_cache(maxsize=4096)
 def _shown(character: str) -> str:
     if unicodedata.category(character)[0] in "CZ":
         return " " if character.isspace() else MISSING
-    return character if _font()[0].get_char_index(ord(character)) else MISSING
+    return character if font()[0].get_char_index(ord(character)) else MISSING
 
 
 def clean(text: str) -> str:
@@ -66,8 +67,14 @@ def clean(text: str) -> str:
 
 
 def text_width(text: str, height: float) -> float:
-    """Return how wide a cleaned text runs [mm]; kerning, which only narrows it, is left out."""
-    return sum(_advance(character) for character in text) * height / CAPITAL
+    """Return how wide a cleaned text runs [mm]: the typeface's own widths, without kerning."""
+    return _run(text) * height / CAPITAL
+
+
+@lru_cache(maxsize=65536)
+def _run(text: str) -> float:
+    """Return how far a text moves the pen, in parts of the font size."""
+    return sum(map(_advance, text))
 
 
 def fit(text: str, width: float, height: float, *, least: float) -> tuple[str, float]:

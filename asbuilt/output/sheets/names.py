@@ -8,11 +8,11 @@ import numpy as np
 
 from asbuilt.output.sheets.flags import Flags, Label, squares
 from asbuilt.output.sheets.lettering import clean, text_width
-from asbuilt.output.sheets.placing import Boxes, Room, join, place
+from asbuilt.output.sheets.placing import Boxes, Room, first_free, join
 
 if TYPE_CHECKING:
     from asbuilt.model import Floats, Integers
-    from asbuilt.output.sheets.plan import Plan
+    from asbuilt.output.sheets.plan_layout import Plan
 
 __all__ = ["wall_names"]
 
@@ -30,29 +30,32 @@ def wall_names(plan: Plan, room: Room) -> Flags:
     """
     piles, settings = plan.result.piles, plan.result.survey.settings
     walls = np.asarray(piles["wall"], dtype=object)
+    of_all = np.asarray(plan.whole.piles["wall"], dtype=object)
     pit = np.nan_to_num(np.stack([piles.pit_e, piles.pit_n], axis=1))
     large, small = 1.4 * plan.text, plan.text
     labels: list[Label] = []
     left_out = 0
     boxes = [squares(np.empty((0, 2)), np.empty(0))]
     for name, wall in settings.walls.items():
-        rows = np.flatnonzero(walls == name)
+        rows = np.flatnonzero((walls == name) & plan.own)
         if not len(rows):
             continue
         first = clean(f"Wall {name}")
-        inner, outer = ("inside: pit", "pit: inside the ring") if wall.closed else ("pit side", "pit: other side")
+        ring = wall.closed and len(rows) == int((of_all == name).sum())
+        inner, outer = ("inside: pit", "pit: inside the ring") if ring else ("pit side", "pit: other side")
         half = np.array([max(text_width(first, large), text_width(outer, small)) / 2 + 1.0, large + small])
-        places, inside = _places(plan, rows, pit[rows], half, closed=wall.closed)
-        options = [Boxes(centre=at[None, :], half=half[None, :], axis=np.array([[1.0, 0.0]])) for at in places]
-        chosen = int(place(options, rank=np.zeros(1, dtype=np.int64), room=room)[0])
-        if chosen < 0:
+        places, inside = _places(plan, rows, pit[rows], half, closed=ring)
+        count = len(places)
+        options = Boxes(centre=np.array(places), half=np.tile(half, (count, 1)), axis=np.tile([1.0, 0.0], (count, 1)))
+        chosen = first_free(options, room)
+        if not len(chosen):
             left_out += 1
             continue
-        second = inner if chosen < inside else outer
-        x, y = places[chosen]
+        x, y = chosen.centre[0]
+        second = inner if any(np.array_equal(at, chosen.centre[0]) for at in places[:inside]) else outer
         labels.append(Label(x=x - text_width(first, large) / 2, y=y + 0.1 * large, text=first, height=large))
         labels.append(Label(x=x - text_width(second, small) / 2, y=y - 1.6 * small, text=second, height=small))
-        boxes.append(options[chosen])
+        boxes.append(chosen)
     return Flags(labels=tuple(labels), boxes=join(boxes), leaders=np.empty((0, 2, 2)), left_out=left_out)
 
 

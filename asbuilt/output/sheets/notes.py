@@ -12,13 +12,13 @@ from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.symbols import arrows
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from asbuilt.model import Floats, Reconciliation
     from asbuilt.output.sheets.canvas import Box, Canvas
     from asbuilt.settings import Settings
 
-__all__ = ["CAUTION", "allowed", "level_range", "not_made", "plan_notes"]
+__all__ = ["CAUTION", "allowed", "level_range", "not_made", "plan_notes", "sheet_notes"]
 
 CAUTION = (
     "Geometry only: nothing is said of stability, strength, watertightness or ground movement. Not a permit to dig. "
@@ -104,29 +104,49 @@ def _sign_figure(text: float) -> Callable[[Canvas, Box], None]:
 
 def plan_notes(result: Reconciliation, text: float) -> tuple[Entry, ...]:
     """Return the notes of a deviation plan, lettered ``text`` mm high."""
+    levels = level_range(np.asarray(result.piles["cut_off_level"], dtype=np.float64))
+    return sheet_notes(result, text, shown=f"Level shown: cut-off, {levels}; centres are carried to it along the axes.")
+
+
+def sheet_notes(result: Reconciliation, text: float, *, shown: str, more: Sequence[str] = ()) -> tuple[Entry, ...]:
+    """Return the notes that every sheet carries, lettered ``text`` mm high.
+
+    Parameters
+    ----------
+    result : Reconciliation
+    text : float
+        Height of a capital letter [mm].
+    shown : str
+        The sentence that says which level, or levels, the sheet shows.
+    more : sequence of str
+        Further notes, of this sheet alone; they come first.
+    """
     return (
+        *(Entry(text=said) for said in more),
         Entry(
             text="Deviation: as built minus design, + to east, to north, towards the pit, along the wall as positions "
             "rise. Bearings: clockwise from site-grid north.",
             sample=_sign_figure(text),
             height=5.4,
         ),
-        *(Entry(text=said) for said in _texts(result)),
+        *(Entry(text=said) for said in _texts(result, shown)),
     )
 
 
-def _texts(result: Reconciliation) -> Iterator[str]:
+def _texts(result: Reconciliation, shown: str) -> Iterator[str]:
     survey = result.survey
     settings = survey.settings
     yield "Coordinates: site grid, m, not placed on a map. Levels: site datum, m. Deviations: mm."
-    levels = level_range(np.asarray(result.piles["cut_off_level"], dtype=np.float64))
-    yield f"Level shown: cut-off, {levels}; centres are carried to it along the axes."
+    if shown:
+        yield shown
     yield f"Allowed: {'; '.join(allowed(settings, _kinds(result)))}."
     sure = f"{settings.site.confidence * 100:.4g} %"
-    yield f"Simple: measured against allowed. Guarded: decided where {sure} sure, else unresolved."
-    yield "Verdicts are the worst of all checks made, at every level; not of plan position alone."
     missing = not_made(result)
-    yield f"Not checked, as no tolerance or limit is set: {', '.join(missing)}." if missing else "No check is left out."
+    unmade = f"Not checked, as no tolerance or limit is set: {', '.join(missing)}." if missing else ""
+    yield (
+        f"Simple: measured against allowed. Guarded: decided where {sure} sure, else unresolved. Verdicts are the "
+        f"worst of all checks made, at every level. {unmade or 'No check is left out.'}"
+    )
     u = settings.uncertainty
     lean = f"{_number(u.tilt_mm_per_m)} and systematic {_number(u.tilt_systematic_mm_per_m)} mm/m"
     yield (

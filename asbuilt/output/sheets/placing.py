@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats, Integers
     from asbuilt.output.sheets.canvas import Box
 
-__all__ = ["Boxes", "Room", "join", "overlapping", "place", "spread_rank"]
+__all__ = ["Boxes", "Room", "first_free", "join", "overlapping", "place", "spread_rank"]
 
 #: Side of a cell of covered paper [mm].
 CELL = 0.25
@@ -151,6 +151,12 @@ class Room:
         met[within[overlapping(boxes.take(within), self._labels)[0]]] = True
         return met
 
+    def meets_label(self, leads: Boxes) -> Booleans:
+        """Return which leaders run through a label kept; those with a NaN centre do not."""
+        met = np.zeros(len(leads), dtype=bool)
+        met[_crossing(leads, self._labels)[0]] = True
+        return met
+
     def _cells(self, boxes: Boxes, *, grow: float, spacing: float, flat: bool = False) -> tuple[Integers, Booleans]:
         """Return the cells under a lattice of points in each box (n, k), and whether they lie in the area.
 
@@ -171,7 +177,7 @@ class Room:
         return np.where(inside, column * self._shape[1] + row, 0), inside
 
 
-def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
+def place(options: Sequence[Boxes], *, rank: Integers, room: Room, leads: Sequence[Boxes] = ()) -> Integers:
     """Choose one option for each label, and keep what is chosen.
 
     Parameters
@@ -183,6 +189,8 @@ def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
     room : Room
         What no label may touch, and where labels wholly lie; the chosen ones are added. Only the first
         :data:`MOST_LABELS` are tried.
+    leads : sequence of Boxes, optional
+        For every option the leaders as thin boxes, NaN where there is none: no leader may run through another label.
 
     Returns
     -------
@@ -192,14 +200,38 @@ def place(options: Sequence[Boxes], *, rank: Integers, room: Room) -> Integers:
     chosen = np.full(len(rank), -1, dtype=np.int64)
     for number, option in enumerate(options):
         waiting = np.flatnonzero((chosen < 0) & (rank < MOST_LABELS))
+        if not len(waiting):
+            break
         waiting = waiting[~room.meets(option.take(waiting))]
+        if leads:
+            waiting = waiting[~room.meets_label(leads[number].take(waiting))]
         boxes = option.take(waiting)
         i, j = overlapping(boxes, boxes)
+        if leads:
+            lead, label = _crossing(leads[number].take(waiting), boxes)
+            i, j = np.concatenate([i, lead, label]), np.concatenate([j, label, lead])
         other = i != j
         stays = _settle(i[other], j[other], rank[waiting])
         chosen[waiting[stays]] = number
         room.keep(boxes.take(stays))
+        if leads:
+            lines = leads[number].take(waiting[stays])
+            room.keep(lines.take(np.isfinite(lines.centre[:, 0])))
     return chosen
+
+
+def _crossing(leads: Boxes, labels: Boxes) -> tuple[Integers, Integers]:
+    """Return the pairs (places in ``leads``, places in ``labels``) of leaders that run through a label."""
+    there = np.flatnonzero(np.isfinite(leads.centre[:, 0]))
+    i, j = overlapping(leads.take(there), labels)
+    return there[i], j
+
+
+def first_free(choices: Boxes, room: Room) -> Boxes:
+    """Return the first of several places of one label that is free, and keep it; no box where none is."""
+    taken = choices.take(np.flatnonzero(~room.meets(choices))[:1])
+    room.keep(taken)
+    return taken
 
 
 def spread_rank(classes: Sequence[Integers]) -> Integers:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import GREY, INK, MEDIUM, THIN, Box
 from asbuilt.output.sheets.flags import EVERY, every_id
 from asbuilt.output.sheets.frame import Entry
+from asbuilt.output.sheets.plan_layout import CHECKS, NOT_SURVEYED, WITHIN
 from asbuilt.output.sheets.scaling import LONGEST_VECTOR
 from asbuilt.output.sheets.symbols import (
     DESIGN_DASH,
@@ -21,23 +23,46 @@ from asbuilt.output.sheets.symbols import (
     draw_markers,
     draw_piles,
 )
+from asbuilt.output.sheets.vectors import bold_arrow, toe_arrows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.flags import Flags
-    from asbuilt.output.sheets.plan import Plan
+    from asbuilt.output.sheets.key_plan import KeyPlan
+    from asbuilt.output.sheets.plan_layout import Plan
+    from asbuilt.output.sheets.vectors import Means
 
-__all__ = ["plan_legend"]
+__all__ = ["Placed", "plan_legend"]
 
-ROW = 2.3
+ROW = 1.85
 """Height of a sample in heights of text."""
 
 
-def plan_legend(plan: Plan, piles: Flags, joints: Flags, names: Flags) -> tuple[Entry, ...]:
-    """Return the legend of a plan whose flags are placed."""
-    return (*_verdicts(plan), *_signs(plan), *_remarks(plan, piles, joints, names))
+@dataclass(frozen=True, kw_only=True)
+class Placed:
+    """What is written on a page, and how much of it found no room."""
+
+    cut: Flags
+    piles: Flags
+    joints: Flags
+    names: Flags
+    match: Flags
+    means: Means
+    key: KeyPlan
+
+
+def plan_legend(plan: Plan, placed: Placed) -> tuple[Entry, ...]:
+    """Return the legend of a page whose flags are placed."""
+    return (
+        *_verdicts(plan),
+        *_figures(plan),
+        *_signs(plan),
+        *_vectors(plan, placed.means),
+        *_remarks(plan, placed),
+        *placed.key.entries(),
+    )
 
 
 def _counted(number: int, noun: str) -> str:
@@ -45,7 +70,7 @@ def _counted(number: int, noun: str) -> str:
 
 
 def _verdicts(plan: Plan) -> Iterator[Entry]:
-    expected = np.asarray(plan.result.piles.expected)
+    expected = np.asarray(plan.result.piles.expected) & plan.own
     for code, look in enumerate((*LOOKS, NO_VERDICT)):
         code = code if code < len(VERDICTS) else -1  # noqa: PLW2901  # the last look is that of no verdict
         in_piles = (plan.verdict == code) & expected
@@ -82,46 +107,110 @@ def _verdict_sample(look: Look, *, piles: bool, joints: bool) -> Callable[[Canva
     return sample
 
 
-def _signs(plan: Plan) -> Iterator[Entry]:
-    unknown = plan.verdict == VERDICTS.index("not surveyed")
-    if (~unknown).any():
-        yield Entry(text="design circle, true to scale like the others", sample=_design, height=ROW)
-    if plan.joint_verdict.size:
-        across = ", else across" if (plan.joint_stroke < 0).any() else ""
-        yield Entry(text=f"joint: where two circles meet, pit side{across}", sample=_joint, height=ROW)
-    known = plan.surveyed
-    if (known & ~plan.hollow).any():
-        yield Entry(text=f"offset × {plan.factor}, from design centre, not a gap", sample=_arrow(False), height=1.6)
-    if (known & plan.hollow).any():
-        yield Entry(
-            text="hollow: under 2.45 standard uncertainties",
-            sample=_arrow(True),
-            height=1.6,
+def _figures(plan: Plan) -> Iterator[Entry]:
+    """Yield what the letters and figures beside the marks mean."""
+    letters = set("".join(letters for letters, own in zip(plan.checks(), plan.own.tolist(), strict=True) if own))
+    said = ""
+    if letters:
+        said = (
+            f"Checks not within: {', '.join(f'{letter} {name}' for letter, _, name in CHECKS if letter in letters)}. "
         )
+        outward = _only_outward(plan)
+        said += f"{_counted(outward, 'pile')} in plan alone, away from the pit. " if outward else ""
+    sure = np.asarray(plan.result.joints["sure_level"], dtype=np.float64)
+    if (np.isfinite(sure) & (plan.joint_verdict > WITHIN)).any():
+        said += "By a joint's letter: level down to which it is sure."
+    if said:
+        yield Entry(text=said)
+
+
+def _only_outward(plan: Plan) -> int:
+    """Return how many piles miss in plan alone, and away from the pit."""
+    towards = np.asarray(plan.result.piles["towards_pit_mm"], dtype=np.float64)
+    only = np.array([letters == "p" for letters in plan.checks()], dtype=bool)
+    return int((only & plan.own & (towards < 0)).sum())
+
+
+def _signs(plan: Plan) -> Iterator[Entry]:
+    designs = bool(((plan.verdict != NOT_SURVEYED) & plan.own).any())
+    joints = bool(plan.joint_verdict.size)
+    across = ", else across" if (plan.joint_stroke < 0).any() else ""
+    if designs and joints:
+        yield Entry(
+            text=f"design circle; joint, on its pit side{across}",
+            sample=_design_and_joint,
+            height=ROW,
+        )
+    elif designs:
+        yield Entry(text="design circle, true to scale like the others", sample=_design, height=ROW)
+    elif joints:
+        yield Entry(text=f"joint: where two circles meet, pit side{across}", sample=_joint, height=ROW)
     if plan.outline:
         yield Entry(text="clear outline of the permanent works", sample=_outline, height=1.4)
-    if not np.asarray(plan.result.piles.expected).all():
+    if not np.asarray(plan.result.piles.expected)[plan.own].all():
         yield Entry(text="omitted pile, not built", sample=_omitted, height=ROW)
 
 
-def _remarks(plan: Plan, piles: Flags, joints: Flags, names: Flags) -> Iterator[Entry]:
+def _vectors(plan: Plan, means: Means) -> Iterator[Entry]:
+    known, toes = plan.surveyed, plan.toe_shown
+    if (known & ~plan.hollow).any():
+        yield Entry(text=f"offset × {plan.factor}, from design centre, not a gap", sample=_arrow(False), height=1.4)
+    if toes.any():
+        which = "" if plan.every_toe else ", of piles not within"
+        dashed = ", predicted" if plan.toe_predicted[toes].all() else "; dashed: predicted"
+        dashed = dashed if plan.toe_predicted[toes].any() else ""
+        cut = int((plan.toe_cut & toes).sum())
+        barbs = f"; double barbs: cut ({cut})" if cut else ""
+        yield Entry(
+            text=f"toe × {plan.factor}{dashed}{which}{barbs}",
+            sample=_toe(hollow=False, predicted=bool(plan.toe_predicted[toes].any())),
+            height=1.4,
+        )
+    heads, tails = bool((known & plan.hollow).any()), bool((toes & plan.toe_hollow).any())
+    if heads or tails:
+        predicted = bool(plan.toe_predicted[toes & plan.toe_hollow].any())
+        yield Entry(
+            text="hollow: under 2.45 standard uncertainties",
+            sample=_hollow(heads=heads, toes=tails, predicted=predicted),
+            height=2.2 if heads and tails else 1.4,
+        )
+    if len(means.start):
+        hollow = "; hollow: may be 0" if means.hollow.any() else ""
+        yield Entry(
+            text=f"mean of a side × {plan.factor}, ± 95 %{hollow}",
+            sample=_mean(bool(means.hollow.all())),
+            height=1.5,
+        )
+
+
+def _remarks(plan: Plan, placed: Placed) -> Iterator[Entry]:
+    said = []
     cut = int((plan.cut & plan.surveyed).sum())
     if cut:
-        yield Entry(
-            text=f"Vectors are cut at {LONGEST_VECTOR:.0f} mm of paper ({cut} here), the offset beside the head."
-        )
+        said.append(f"Vectors are cut at {LONGEST_VECTOR:.0f} mm of paper ({cut} here), the offset beside the head.")
     off = np.flatnonzero(plan.off_sheet)
     if len(off):
         beyond = [str(plan.result.piles["pile_id"][row]) for row in off[:5]]
         more = f" and {len(off) - 5} more" if len(off) > 5 else ""
-        yield Entry(text=f"As-built circles beyond this drawing: {', '.join(beyond)}{more}.")
-    lost = [_counted(piles.left_out, "id")] if piles.left_out else []
-    lost += [_counted(joints.left_out, "joint letter")] if joints.left_out else []
-    lost += [_counted(names.left_out, "wall name")] if names.left_out else []
-    few = "" if every_id(plan.scale) else f"Ids: every {EVERY}th pile, and what is not within. "
-    room = f"Left out for lack of room: {', '.join(lost)}." if lost else ""
-    if few or room:
-        yield Entry(text=few + room)
+        said.append(f"As-built circles beyond this drawing: {', '.join(beyond)}{more}.")
+    if not every_id(plan.scale):
+        said.append(f"Ids: every {EVERY}th pile, and what is not within.")
+    lost = [
+        _counted(flags.left_out, noun)
+        for flags, noun in (
+            (placed.piles, "id"),
+            (placed.joints, "joint letter"),
+            (placed.cut, "vector's offset"),
+            (placed.names, "wall name"),
+            (placed.means.flags, "side mean"),
+            (placed.match, "match-line label"),
+        )
+        if flags.left_out
+    ]
+    if lost:
+        said.append(f"Left out for lack of room: {', '.join(lost)}.")
+    if said:
+        yield Entry(text=" ".join(said))
 
 
 def _circle_box(box: Box) -> tuple[float, float, float]:
@@ -142,11 +231,53 @@ def _joint(canvas: Canvas, box: Box) -> None:
     canvas.lines([[(x, foot + 0.3), (x, foot + 1.9)]], width=MEDIUM)
 
 
+def _design_and_joint(canvas: Canvas, box: Box) -> None:
+    _design(canvas, replace(box, left=box.left - 0.17 * box.width))
+    _joint(canvas, replace(box, left=box.left + 0.38 * box.width))
+
+
 def _arrow(hollow: bool) -> Callable[[Canvas, Box], None]:
     def sample(canvas: Canvas, box: Box) -> None:
         y = box.middle[1]
         start, end = box.left + 0.08 * box.width, box.left + 0.6 * box.width
         arrows(canvas, np.array([[start, y]]), np.array([[end, y]]), hollow=np.array([hollow]), halo=False)
+
+    return sample
+
+
+def _toe(*, hollow: bool, predicted: bool) -> Callable[[Canvas, Box], None]:
+    def sample(canvas: Canvas, box: Box) -> None:
+        y = box.middle[1]
+        start, end = box.left + 0.08 * box.width, box.left + 0.6 * box.width
+        toe_arrows(
+            canvas,
+            np.array([[start, y]]),
+            np.array([[end, y]]),
+            hollow=np.array([hollow]),
+            predicted=np.array([predicted]),
+            cut=np.array([False]),
+            halo=False,
+        )
+
+    return sample
+
+
+def _hollow(*, heads: bool, toes: bool, predicted: bool) -> Callable[[Canvas, Box], None]:
+    def sample(canvas: Canvas, box: Box) -> None:
+        apart = 0.25 * box.height if heads and toes else 0.0
+        if heads:
+            _arrow(True)(canvas, replace(box, bottom=box.bottom + apart))
+        if toes:
+            _toe(hollow=True, predicted=predicted)(canvas, replace(box, bottom=box.bottom - apart))
+
+    return sample
+
+
+def _mean(hollow: bool) -> Callable[[Canvas, Box], None]:
+    def sample(canvas: Canvas, box: Box) -> None:
+        y = box.middle[1]
+        start, end = box.left + 2.4, box.left + 0.6 * box.width
+        bold_arrow(canvas, np.array([start, y]), np.array([end, y]), hollow=hollow)
 
     return sample
 

@@ -18,12 +18,25 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.frame import Viewport
 
-__all__ = ["FACTORS", "SCALES", "bar_length", "choose_factor", "choose_scale", "draw_bars", "draw_grid", "grid_spacing"]
+__all__ = [
+    "FACTORS",
+    "LONGEST_TOE",
+    "LONGEST_VECTOR",
+    "SCALES",
+    "bar_length",
+    "choose_factor",
+    "choose_scale",
+    "draw_bars",
+    "draw_grid",
+    "grid_spacing",
+]
 
 SCALES = (50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
 FACTORS = (10, 20, 25, 50, 100)
 #: Length that the median vector comes nearest to, and at which vectors are cut [mm of paper].
 MEDIAN_VECTOR, LONGEST_VECTOR = 3.5, 30.0
+#: The same for toe vectors, whose median may not come to more.
+MEDIAN_TOE, LONGEST_TOE = 9.0, 16.0
 
 
 def _scales() -> Iterator[int]:
@@ -49,13 +62,32 @@ def choose_scale(extent: Callable[[int], Floats], room: tuple[float, float]) -> 
     raise AssertionError  # the scales have no end
 
 
-def choose_factor(offsets: Floats, scale: float) -> int:
-    """Return by how much vectors are drawn longer than the scale makes them, from offsets [m], NaN where not known."""
-    known = offsets[np.isfinite(offsets)]
-    if not len(known) or not np.median(known) > 0:
+def choose_factor(offsets: Floats, scale: float, *, toes: Floats | None = None) -> int:
+    """Return by how much vectors are drawn longer than the scale makes them.
+
+    Parameters
+    ----------
+    offsets : array (n,)
+        At cut-off [m], NaN where not known.
+    scale : float
+        1:scale.
+    toes : array (n,), optional
+        At the toe [m], drawn longer by the same factor: they keep it lower where they would run too far, but not below
+        half of what suits the offsets.
+    """
+    median = _median(offsets)
+    if not median > 0:
         return 50
-    lengths = np.median(known) * 1000.0 / scale * np.array(FACTORS)
-    return FACTORS[int(np.argmin(np.abs(np.log(lengths / MEDIAN_VECTOR))))]
+    misfit = np.abs(np.log(median * 1000.0 / scale * np.array(FACTORS) / MEDIAN_VECTOR))
+    best = FACTORS[int(np.argmin(misfit))]
+    toe = _median(toes) if toes is not None else 0.0
+    lower = [f for f in FACTORS if best / 2 <= f <= best]
+    return next((f for f in reversed(lower) if toe * 1000.0 / scale * f <= MEDIAN_TOE), lower[0])
+
+
+def _median(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else 0.0
 
 
 def _round_down(value: float, steps: tuple[float, ...] = (1.0, 2.0, 5.0)) -> float:

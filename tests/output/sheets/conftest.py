@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pikepdf
 import pytest
+from pdf_pages import Page, read_pages
 
 from asbuilt import model
 from asbuilt.columns import KINDS, VERDICTS
-from asbuilt.output.sheets.book import write_sheets
-from asbuilt.output.sheets.lettering import CAPITAL
+from asbuilt.output.sheets.book import Book, write_sheets
+from asbuilt.output.sheets.job import Job
 from asbuilt.settings import parse_settings
+from asbuilt.views import Toes, Views
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -141,6 +140,11 @@ def build(
             "cut_off_level": np.full(n, 3.20),
             "offset_mm": 1000.0 * np.hypot(*offset.T),
             "u_offset_mm": np.where(np.isnan(offset[:, 0]), np.nan, u),
+            "towards_pit_mm": 1000.0 * np.sum(offset * pit, axis=1),
+            "plan_verdict": np.where(verdict == UNRESOLVED, WITHIN, verdict).astype(np.int8),
+            "vertical_verdict": np.where(verdict == OUTSIDE, WITHIN, verdict).astype(np.int8),
+            "encroach_verdict": np.full(n, -1, dtype=np.int8),
+            "toe_verdict": np.full(n, -1, dtype=np.int8),
             "verdict": verdict.astype(np.int8),
         },
         centre_e=centre[:, 0],
@@ -157,7 +161,10 @@ def build(
         side=np.zeros(n, dtype=np.int64),
     )
     joints = model.Joints(
-        columns={"verdict": joint.astype(np.int8)},
+        columns={
+            "verdict": joint.astype(np.int8),
+            "sure_level": np.where((joint == UNRESOLVED) | (joint == OUTSIDE), -2.34, np.nan),
+        },
         a=a,
         b=b,
         required=np.full(len(a), 0.05),
@@ -173,10 +180,53 @@ def build(
         piles=piles,
         joints=joints,
         stages=(),
-        statistics=nothing,
+        statistics=model.WallStatistics(
+            groups=(),
+            curve_level=np.empty(0),
+            curve_lost=np.empty(0, dtype=np.int64),
+            curve_not_sure=np.empty(0, dtype=np.int64),
+            curve_not_surveyed=np.empty(0, dtype=np.int64),
+            chance_lost=(0.0, 0.0),
+            chance_open=(0.0, 0.0),
+            depth_guaranteed={},
+        ),
         findings=(),
         layers={},
     )
+
+
+def not_asked(_what: object) -> Any:
+    raise AssertionError
+
+
+def toes_at(e: np.ndarray, n: np.ndarray, *, predicted: bool = True, u_mm: float = 5.0) -> Toes:
+    """Return toes at given places [m, reduced], all as uncertain [mm] in every direction."""
+    variance = np.where(np.isfinite(e), (u_mm / 1000.0) ** 2, np.nan)
+    cov = np.stack([variance, np.zeros(len(e)), variance], axis=1)
+    return Toes(level=np.full(len(e), -12.0), e=e, n=n, cov=cov, predicted=np.full(len(e), predicted))
+
+
+def job_of(result: model.Reconciliation, *, toes: Toes | None = None, scale: int | None = None) -> Job:
+    """Return the job of a reconciliation, where nothing is known of toes unless they are given."""
+    nowhere = np.full(len(result.piles), np.nan)
+    known = toes or toes_at(nowhere, nowhere)
+    views = Views(at_level=not_asked, toes=lambda: known, bands=lambda: not_asked(0), joint=not_asked, pile=not_asked)
+    return Job(result=result, views=views, paper=result.survey.settings.sheets.paper, scale=scale)
+
+
+def write_plan(path: Path, result: model.Reconciliation, **asked: Any) -> Book:
+    """Write the deviation plan alone."""
+    return write_sheets(path, job_of(result, **asked), tool_version="0.1.0", inputs_sha256="ab12" * 16, kinds=("plan",))
+
+
+@pytest.fixture(scope="session")
+def plan_writer() -> Callable[..., Book]:
+    return write_plan
+
+
+@pytest.fixture(scope="session")
+def toes() -> Callable[..., Toes]:
+    return toes_at
 
 
 @pytest.fixture(scope="session")
@@ -184,190 +234,40 @@ def job() -> Callable[..., model.Reconciliation]:
     return build
 
 
-MM = 25.4 / 72.0
-
-
-@dataclass
-class Drawn:
-    """One painted path: sub-paths [mm], colours (None: none), width and dash [mm], clip (4,) [mm]."""
-
-    parts: list[np.ndarray]
-    stroke: tuple[float, ...] | None
-    fill: tuple[float, ...] | None
-    width: float
-    dash: tuple[float, ...]
-    clip: tuple[float, ...] | None
-
-
-@dataclass
-class Written:
-    """One text: what it says, where its baseline starts [mm], its angle [deg] and the height of a capital [mm]."""
-
-    text: str
-    x: float
-    y: float
-    angle: float
-    height: float
-    colour: tuple[float, ...]
-
-
-@dataclass
-class Page:
-    """What a page's content stream draws."""
-
-    width: float
-    height: float
-    drawn: list[Drawn] = field(default_factory=list)
-    texts: list[Written] = field(default_factory=list)
-
-    def of(self, *, stroke: str | None = None, fill: str | None = None) -> list[Drawn]:
-        """Return the paths of a stroke colour, or a fill colour."""
-        return [
-            d
-            for d in self.drawn
-            if (stroke is None or d.stroke == rgb(stroke)) and (fill is None or d.fill == rgb(fill))
-        ]
-
-    def words(self) -> str:
-        return "\n".join(t.text for t in self.texts)
-
-
-def rgb(colour: str) -> tuple[float, ...]:
-    """Return the colour of a hexadecimal code as a content stream holds it."""
-    parts = tuple(round(int(colour[k : k + 2], 16) / 255, 3) for k in (1, 3, 5))
-    return parts[:1] if len(set(parts)) == 1 else parts
-
-
-def _colour(operands: list[Any]) -> tuple[float, ...]:
-    return tuple(round(float(v), 3) for v in operands)
-
-
-@dataclass
-class _State:
-    matrix: np.ndarray = field(default_factory=lambda: np.eye(3))
-    stroke: tuple[float, ...] = (0.0,)
-    fill: tuple[float, ...] = (0.0,)
-    width: float = 1.0
-    dash: tuple[float, ...] = ()
-    clip: tuple[float, ...] | None = None
-    size: float = 0.0
-
-    def point(self, x: Any, y: Any) -> np.ndarray:
-        return (np.array([float(x), float(y), 1.0]) @ self.matrix)[:2] * MM
-
-
-class _Reader:
-    """Reads the operators that a page of ours may hold; any other is an error."""
-
-    def __init__(self, page: Page) -> None:
-        self.page, self.state, self.stack = page, _State(), []
-        self.parts: list[list[np.ndarray]] = []
-        self.box: tuple[float, ...] | None = None
-        self.clipping = False
-
-    def paint(self, stroke: bool, fill: bool) -> None:
-        s = self.state
-        if self.parts and (stroke or fill):
-            parts = [np.array(part) for part in self.parts]
-            self.page.drawn.append(
-                Drawn(parts, s.stroke if stroke else None, s.fill if fill else None, s.width * MM, s.dash, s.clip)
-            )
-        if self.clipping:
-            s.clip = self.box
-        self.parts, self.box, self.clipping = [], None, False
-
-    def path(self, operator: str, args: list[Any]) -> None:
-        if operator == "m":
-            self.parts.append([self.state.point(*args)])
-        elif operator == "l":
-            self.parts[-1].append(self.state.point(*args))
-        elif operator == "c":
-            self.parts[-1].extend(self.state.point(*args[k : k + 2]) for k in (0, 2, 4))
-        elif operator == "h":
-            self.parts[-1].append(self.parts[-1][0])
-        elif operator == "re":
-            x, y, w, h = (float(v) for v in args)
-            low, high = self.state.point(x, y), self.state.point(x + w, y + h)
-            self.box = (*low, *high)
-
-    def style(self, operator: str, args: list[Any]) -> None:
-        s = self.state
-        if operator in ("RG", "G"):
-            s.stroke = _colour(args)
-        elif operator in ("rg", "g"):
-            s.fill = _colour(args)
-        elif operator == "w":
-            s.width = float(args[0])
-        elif operator == "d":
-            s.dash = tuple(round(float(v) * MM, 3) for v in args[0])
-
-    def text(self, operator: str, args: list[Any]) -> None:
-        if operator == "Tf":
-            self.state.size = float(args[1])
-        elif operator == "TJ":
-            said = "".join(
-                bytes(part).decode("utf-16-be") for part in args[0] if not isinstance(part, (int, float, Decimal))
-            )
-            m = self.state.matrix
-            x, y = m[2, :2] * MM
-            angle = float(np.degrees(np.arctan2(m[0, 1], m[0, 0])))
-            self.page.texts.append(Written(said, x, y, angle, self.state.size * MM * CAPITAL, self.state.fill))
-
-    def run(self, instructions: Any) -> None:
-        for operands, op in instructions:
-            operator, args = str(op), list(operands)
-            if operator == "q":
-                self.stack.append(replace(self.state))
-            elif operator == "Q":
-                self.state = self.stack.pop()
-            elif operator == "cm":
-                a = [float(v) for v in args]
-                self.state.matrix = np.array([[a[0], a[1], 0], [a[2], a[3], 0], [a[4], a[5], 1]]) @ self.state.matrix
-            elif operator in ("m", "l", "c", "h", "re"):
-                self.path(operator, args)
-            elif operator in ("S", "f", "B", "n"):
-                self.paint(operator in ("S", "B"), operator in ("f", "B"))
-            elif operator == "W":
-                self.clipping = True
-            elif operator in ("RG", "G", "rg", "g", "w", "d"):
-                self.style(operator, args)
-            elif operator in ("Tf", "TJ"):
-                self.text(operator, args)
-            else:
-                assert operator in ("gs", "CS", "cs", "J", "j", "BT", "ET", "Td"), operator
-
-
-def read_page(path: Path) -> Page:
-    """Read the one page of a file: paper, painted paths, texts."""
-    with pikepdf.open(path) as pdf:
-        assert len(pdf.pages) == 1
-        box = [float(v) for v in pdf.pages[0].mediabox]
-        page = Page(width=(box[2] - box[0]) * MM, height=(box[3] - box[1]) * MM)
-        _Reader(page).run(pikepdf.parse_content_stream(pdf.pages[0]))
-    return page
-
-
 @pytest.fixture(scope="session")
-def sheet_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[[model.Reconciliation], Page]:
-    """Write a job's sheets and read the page."""
+def sheets_of(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., list[Page]]:
+    """Write a job's deviation plan and read its pages."""
 
-    def write(result: model.Reconciliation) -> Page:
+    def write(result: model.Reconciliation, **asked: Any) -> list[Page]:
         path = tmp_path_factory.mktemp("sheets") / "sheets.pdf"
-        assert write_sheets(path, result, tool_version="0.1.0", inputs_sha256="ab12" * 16) == 1
-        return read_page(path)
+        book = write_plan(path, result, **asked)
+        pages = read_pages(path)
+        assert book.pages == len(pages)
+        return pages
 
     return write
 
 
 @pytest.fixture(scope="session")
-def page_of(sheet_of: Callable[[model.Reconciliation], Page]) -> Callable[..., Page]:
-    """Read the page of a job as :func:`build` makes it, written once."""
+def sheet_of(sheets_of: Callable[..., list[Page]]) -> Callable[..., Page]:
+    """Write a job's deviation plan and read its one page."""
+
+    def write(result: model.Reconciliation, **asked: Any) -> Page:
+        (page,) = sheets_of(result, **asked)
+        return page
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def page_of(sheets_of: Callable[..., list[Page]]) -> Callable[..., Page]:
+    """Read the first page of a job as :func:`build` makes it, written once."""
     pages: dict[str, Page] = {}
 
     def read(n: int = 130, **kind: Any) -> Page:
         key = repr((n, sorted(kind.items())))
         if key not in pages:
-            pages[key] = sheet_of(build(n, **kind))
+            pages[key] = sheets_of(build(n, **kind))[0]
         return pages[key]
 
     return read

@@ -8,7 +8,7 @@ import pytest
 from asbuilt.output.sheets.canvas import Box
 from asbuilt.output.sheets.flags import free_room, joint_flags
 from asbuilt.output.sheets.nearness import crosses_circles, nearest_is_own
-from asbuilt.output.sheets.plan import _lay_out
+from asbuilt.output.sheets.plan_layout import lay_out
 
 BOX = Box(left=20.0, bottom=30.0, width=260.0, height=250.0)
 
@@ -21,6 +21,12 @@ def ring(job, n, across):
     return result
 
 
+def whole(result, box):
+    """Return everything laid out on one page, at the first scale that takes it."""
+    tried = (lay_out(result, box, 2.5, scale=scale) for scale in (50, 100, 200, 250, 500))
+    return next(pages[0] for pages in tried if len(pages) == 1)
+
+
 def owners(plan, at):
     """Return the joint nearest to each point."""
     return np.argmin(np.hypot(*(at[:, None] - plan.joint_middle[None]).transpose(2, 0, 1)), axis=1)
@@ -29,7 +35,7 @@ def owners(plan, at):
 @pytest.mark.parametrize(("n", "across"), [(3, 1.0), (8, 2.0), (16, 3.7), (60, 15.0)])
 @pytest.mark.parametrize("box", [BOX, Box(left=20.0, bottom=30.0, width=85.0, height=85.0)], ids=["large", "small"])
 def test_every_joint_mark_is_nearest_to_a_joint_of_its_own_verdict(n, across, box, job):
-    plan = _lay_out(ring(job, n, across), box, 2.5)
+    plan = whole(ring(job, n, across), box)
     flags = joint_flags(plan, free_room(plan))
     placed = 0
     for code, at in flags.markers:
@@ -42,7 +48,7 @@ def test_every_joint_mark_is_nearest_to_a_joint_of_its_own_verdict(n, across, bo
 
 @pytest.mark.parametrize(("n", "across"), [(3, 1.0), (8, 2.0), (16, 3.7)])
 def test_no_joint_mark_is_left_out_on_a_small_ring(n, across, job):
-    plan = _lay_out(ring(job, n, across), BOX, 2.5)
+    plan = whole(ring(job, n, across), BOX)
     assert joint_flags(plan, free_room(plan)).left_out == 0
 
 

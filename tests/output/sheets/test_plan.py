@@ -9,6 +9,7 @@ import pytest
 import shapely
 
 from asbuilt.columns import VERDICT_LOOKS, VERDICTS
+from asbuilt.output.sheets.flags import sure_down_to
 from asbuilt.output.sheets.lettering import text_width
 
 INK = "#1A1A1A"
@@ -194,18 +195,22 @@ def test_fewer_ids_are_written_at_small_scales_and_the_legend_says_so(job, sheet
     assert "Ids: every 5th pile, and what is not within." in page.words()
 
 
-def test_what_finds_no_room_is_counted(job, page_of):
-    page = page_of(400, closed=False)
+def named(page):
+    """Return the ids that are written on a page."""
     said = {word for text in page.texts for word in text.text.split()}
-    written = sum(word[0] == "P" and word[1:].isdigit() for word in said)
+    return {word for word in said if word[0] == "P" and word[1:].isdigit()}
+
+
+def test_what_finds_no_room_is_counted(job, sheet_of):
+    result = job(400, closed=False)
+    page = sheet_of(result, scale=2000)
     legend = page.words().replace("\n", " ")
     assert "Left out for lack of room: " in legend
     left_out = int(legend.split("lack of room: ")[1].split(" ids")[0])
-    result = job(400, closed=False)
     bad = np.asarray(result.joints["verdict"]) > 0
     needed = set(result.joints.a[bad]) | set(result.joints.b[bad])
     needed |= set(np.flatnonzero(np.asarray(result.piles["verdict"]) > 0)) | set(range(4, 400, 5))
-    assert written + left_out == len(needed)
+    assert len(named(page)) + left_out == len(needed)
 
 
 def test_verdicts_are_told_apart_without_colour(ring_page):
@@ -311,3 +316,39 @@ def test_a_label_is_read_from_below_or_from_the_right(ring_page):
     _, texts = boxes(ring_page)
     assert min(t.angle for t in texts) > -89.5 - 1e-6
     assert max(t.angle for t in texts) <= 90.5
+
+
+def test_letters_tell_which_checks_a_verdict_comes_from(job, sheet_of):
+    result = job(20, closed=False)
+    verdict = np.array(result.piles["verdict"])
+    said = {t.text for t in sheet_of(result).texts}
+    outside, unresolved = (np.flatnonzero(verdict == code) + 1 for code in (3, 1))
+    assert {f"P{k} X p" for k in outside} | {f"P{k} U v" for k in unresolved} <= {
+        " ".join(sorted(t.split(), key=lambda w: (w[0] != "P", w.islower()))) for t in said
+    }
+    assert "Checks not within: p plan, v verticality." in " ".join(" ".join(said).split()) or any(
+        "Checks not within: p plan, v verticality." in t for t in said
+    )
+
+
+def test_a_miss_in_plan_alone_away_from_the_pit_is_told(job, sheet_of):
+    result = job(20, closed=False)
+    away = np.where(np.asarray(result.piles["verdict"]) == 3, -40.0, 5.0)
+    columns = {**result.piles.columns, "towards_pit_mm": away}
+    page = sheet_of(replace(result, piles=replace(result.piles, columns=columns)))
+    count = int((np.asarray(result.piles["verdict"]) == 3).sum())
+    assert f"{count} pile in plan alone, away from the pit." in " ".join(page.words().split())
+
+
+@pytest.mark.parametrize(("level", "said"), [(-6.24, "-6.2"), (-6.16, "-6.1"), (3.2, "+3.2"), (-0.04, "+0.0")])
+def test_the_level_down_to_which_a_joint_is_sure_is_rounded_up(level, said):
+    assert sure_down_to(level) == said
+
+
+def test_beside_a_joints_letter_stands_how_deep_it_is_sure(job, sheet_of):
+    result = job(20, closed=False)
+    page = sheet_of(result)
+    joints = np.asarray(result.joints["verdict"])
+    assert sum(t.text == "U -2.3" for t in page.texts) == (joints == 1).sum()
+    assert sum(t.text == "X -2.3" for t in page.texts) == (joints == 3).sum()
+    assert "By a joint's letter: level down to which it is sure." in " ".join(page.words().split())

@@ -1,0 +1,218 @@
+"""The legend of a plan at a level: what is on that sheet and nothing else, with counts, and the worst openings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from asbuilt.columns import VERDICTS
+from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, Box
+from asbuilt.output.sheets.flags import EVERY, every_id
+from asbuilt.output.sheets.frame import Entry
+from asbuilt.output.sheets.level_marks import (
+    BOUND_DASH,
+    CONCRETE,
+    LOST,
+    OPEN,
+    OUT_OF_RANGE,
+    PREDICTED_DASH,
+    VERDICT_OF,
+)
+from asbuilt.output.sheets.symbols import DESIGN_DASH, LOOKS, OUTLINE_DASH, draw_markers
+from asbuilt.views import JOINT_STATES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from asbuilt.model import Booleans
+    from asbuilt.output.sheets.canvas import Canvas
+    from asbuilt.output.sheets.flags import Flags
+    from asbuilt.output.sheets.level_marks import Marks, OpenList
+    from asbuilt.output.sheets.level_plan import LevelPlan
+    from asbuilt.output.sheets.symbols import Look
+
+    Sample = Callable[[Canvas, Box], None]
+
+__all__ = ["level_legend"]
+
+#: Height of a sample in heights of text.
+ROW = 1.65
+#: What a joint's state means, by its code.
+MEANING = (
+    "open (gap)",
+    "lost (overlap o too small)",
+    "not sure (U)",
+    "{sure} sure",
+    "not surveyed (N)",
+)
+
+
+def level_legend(at: LevelPlan, marks: Marks, listed: OpenList, piles: Flags, walls: Flags) -> tuple[Entry, ...]:
+    """Return the legend of a plan at a level whose lettering is placed."""
+    return (*_joints(at), *_listed(listed), *_piles(at), *_openings(at), *_remarks(at, marks, piles, walls))
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _joints(at: LevelPlan) -> Iterator[Entry]:
+    """Yield what the joints are there, state by state, and how many of them are predicted."""
+    sure = f"{at.confidence * 100.0:.4g} %"
+    for code in range(len(JOINT_STATES)):
+        of_state = (at.state == code) & at.here
+        number, predicted = int(of_state.sum()), int((of_state & at.cut.joint_predicted).sum())
+        if not number:
+            continue
+        look = LOOKS[VERDICT_OF[code]]
+        beside = f", {predicted} predicted" if predicted else ""
+        yield Entry(
+            text=f"{MEANING[code].format(sure=sure)}: {_counted(number, 'joint')}{beside}",
+            sample=_stroke(look),
+            height=ROW,
+        )
+    beyond = int(((at.state == OUT_OF_RANGE) & at.here).sum())
+    if beyond:
+        yield Entry(text=f"No overlap is asked for here: {_counted(beyond, 'joint')}, not marked.")
+
+
+def _listed(listed: OpenList) -> Iterator[Entry]:
+    """Yield the open joints with their figures, where the drawing has no room for them."""
+    if listed.lines and listed.box is None:
+        first, *others = listed.lines
+        yield Entry(text=f"{first}: {'; '.join(others)}.")
+
+
+def _piles(at: LevelPlan) -> Iterator[Entry]:
+    look = LOOKS[VERDICTS.index("not surveyed")]
+    rows: Sequence[tuple[str, Booleans, Sample]] = (
+        ("measured (thin dashes: as designed)", at.measured, _measured),
+        ("predicted, below last reading", at.predicted, _predicted),
+        (f"not surveyed ({look.letter}): drawn as designed", at.unknown, _unknown),
+        ("does not reach this level", at.absent, _absent),
+        ("omitted, not built", at.omitted, _omitted),
+    )
+    for said, which, sample in rows:
+        number = int((which & at.plan.own).sum())
+        if number:
+            yield Entry(text=f"{said}: {_counted(number, 'pile')}", sample=sample, height=ROW)
+
+
+def _openings(at: LevelPlan) -> Iterator[Entry]:
+    sure = f"{at.confidence * 100.0:.4g} %"
+    opening = np.array([ring is not None for ring in at.cut.openings], dtype=bool)
+    bound = np.array([ring is not None for ring in at.cut.outlines], dtype=bool)
+    beyond = at.state == OUT_OF_RANGE
+    colour = LOOKS[VERDICTS.index("outside")].colour
+    for of_these, paint, where in ((~beyond, colour, ""), (beyond, GREY, ", no overlap asked for")):
+        holes, alone = bool((opening & of_these).any()), bool((bound & ~opening & of_these).any())
+        if holes:
+            also = " (also alone)" if alone else ""
+            yield Entry(text=f"opening; dashed{also}: at most, {sure} sure{where}", sample=_hole(paint), height=ROW)
+        elif alone:
+            yield Entry(text=f"may be open, at most so wide, {sure} sure{where}", sample=_bound(paint), height=ROW)
+    if at.plan.outline:
+        yield Entry(text="clear outline of the permanent works", sample=_outline, height=1.4)
+
+
+def _remarks(at: LevelPlan, marks: Marks, piles: Flags, walls: Flags) -> Iterator[Entry]:
+    off = np.flatnonzero(at.plan.off_sheet & at.plan.own)
+    if len(off):
+        beyond = [str(at.plan.result.piles["pile_id"][row]) for row in off[:5]]
+        more = f" and {len(off) - 5} more" if len(off) > 5 else ""
+        yield Entry(text=f"As-built circles beyond this drawing: {', '.join(beyond)}{more}.")
+    bad = int((((at.state == OPEN) | (at.state == LOST)) & at.here).sum())
+    letters = bad - int(np.isin(at.state[marks.rows], (OPEN, LOST)).sum())
+    short = (
+        f"X: {_counted(letters, 'open or lost joint')} with no room for figures, see the schedule. " if letters else ""
+    )
+    lost = [_counted(piles.left_out, "id")] if piles.left_out else []
+    lost += [_counted(marks.left_out, "joint letter")] if marks.left_out else []
+    lost += [_counted(walls.left_out, "wall name")] if walls.left_out else []
+    few = "" if every_id(at.plan.scale) else f"Ids: every {EVERY}th pile, and those at joints that are not sure. "
+    room = f"Left out for lack of room: {', '.join(lost)}." if lost else ""
+    if short or few or room:
+        yield Entry(text=(short + few + room).strip())
+
+
+def _stroke(look: Look) -> Sample:
+    def sample(canvas: Canvas, box: Box) -> None:
+        y, x = box.middle[1], box.left + 0.08 * box.width
+        marker = 0.4 * box.height
+        canvas.lines([[(x, y), (x + 4.5, y)]], width=look.width, colour=look.colour, dash=look.dash)
+        if look.letter != "W":
+            draw_markers(canvas, look, np.array([[x + 5.2 + marker / 2, y]]), marker)
+
+    return sample
+
+
+def _circle_box(box: Box) -> tuple[float, float, float]:
+    return box.left + 0.3 * box.width, box.middle[1], min(0.46 * box.height, 0.13 * box.width)
+
+
+def _design(canvas: Canvas, box: Box) -> None:
+    x, y, radius = _circle_box(box)
+    canvas.circles([[x, y]], radius, width=THIN, colour=GREY, dash=DESIGN_DASH)
+
+
+def _measured(canvas: Canvas, box: Box) -> None:
+    x, y, radius = _circle_box(box)
+    canvas.circles([[x, y]], radius, fill=CONCRETE)
+    canvas.circles([[x + 0.5 * radius, y]], radius, width=THIN, colour=GREY, dash=DESIGN_DASH)
+    canvas.circles([[x, y]], radius, width=MEDIUM, colour=INK)
+
+
+def _predicted(canvas: Canvas, box: Box) -> None:
+    x, y, radius = _circle_box(box)
+    canvas.circles([[x, y]], radius, width=MEDIUM, colour=INK, dash=PREDICTED_DASH)
+
+
+def _unknown(canvas: Canvas, box: Box) -> None:
+    x, y, radius = _circle_box(box)
+    look = LOOKS[VERDICTS.index("not surveyed")]
+    canvas.circles([[x, y]], radius, width=look.width, colour=look.colour, dash=look.dash)
+    draw_markers(canvas, look, np.array([[x, y]]), 0.9 * radius)
+
+
+def _cross(canvas: Canvas, x: float, y: float, reach: float, colour: str) -> None:
+    arms = [[(x - reach, y - reach), (x + reach, y + reach)], [(x - reach, y + reach), (x + reach, y - reach)]]
+    canvas.lines(arms, width=THIN, colour=colour)
+
+
+def _absent(canvas: Canvas, box: Box) -> None:
+    x, y, radius = _circle_box(box)
+    _cross(canvas, x, y, 0.5 * radius, INK)
+
+
+def _omitted(canvas: Canvas, box: Box) -> None:
+    x, y, radius = _circle_box(box)
+    _design(canvas, box)
+    _cross(canvas, x, y, 0.6 * radius, GREY)
+
+
+def _hole(colour: str) -> Sample:
+    def sample(canvas: Canvas, box: Box) -> None:
+        x, y, radius = _circle_box(box)
+        canvas.shapes([_bar(x, y, 0.3 * radius, 0.9 * radius)], fill=colour)
+        _bound(colour)(canvas, box)
+
+    return sample
+
+
+def _bound(colour: str) -> Sample:
+    def sample(canvas: Canvas, box: Box) -> None:
+        x, y, radius = _circle_box(box)
+        ring = _bar(x, y, 0.8 * radius, 0.9 * radius)
+        canvas.lines([ring], width=FINE, colour=colour, dash=BOUND_DASH, closed=True)
+
+    return sample
+
+
+def _bar(x: float, y: float, wide: float, high: float) -> list[tuple[float, float]]:
+    return [(x - wide, y - high), (x + wide, y - high), (x + wide, y + high), (x - wide, y + high)]
+
+
+def _outline(canvas: Canvas, box: Box) -> None:
+    y = box.middle[1]
+    canvas.lines([[(box.left, y), (box.left + 0.8 * box.width, y)]], width=MEDIUM, dash=OUTLINE_DASH)

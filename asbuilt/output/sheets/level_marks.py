@@ -1,0 +1,369 @@
+"""What is written at the joints of a level plan: openings and overlaps with their figures, on leaders."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from asbuilt.columns import VERDICTS
+from asbuilt.output.sheets.canvas import FINE, MEDIUM, THIN, Box
+from asbuilt.output.sheets.dimension import LINE, Callout, block_size
+from asbuilt.output.sheets.flags import Flags, joint_flags, squares
+from asbuilt.output.sheets.placing import Boxes, join, overlapping
+from asbuilt.output.sheets.symbols import LOOKS, draw_markers
+from asbuilt.views import JOINT_STATES
+
+if TYPE_CHECKING:
+    from asbuilt.model import Booleans, Floats, Integers
+    from asbuilt.output.sheets.canvas import Canvas
+    from asbuilt.output.sheets.level_plan import LevelPlan
+    from asbuilt.output.sheets.placing import Room
+    from asbuilt.output.sheets.plan_layout import Plan
+
+__all__ = [
+    "BOUND_DASH",
+    "CONCRETE",
+    "LOST",
+    "NOT_SURE",
+    "NOT_SURVEYED",
+    "OPEN",
+    "OUT_OF_RANGE",
+    "PREDICTED_DASH",
+    "SURE",
+    "VERDICT_OF",
+    "Marks",
+    "OpenList",
+    "figures",
+    "joint_marks",
+    "level_text",
+    "list_open",
+    "worst_first",
+]
+
+OPEN, LOST, NOT_SURE, SURE, NOT_SURVEYED = range(len(JOINT_STATES))
+OUT_OF_RANGE = -1
+#: The verdict whose look a joint's state has, by its code; the last one is for a level out of the joint's range.
+VERDICT_OF = np.array(
+    [VERDICTS.index(name) for name in ("outside", "outside", "unresolved", "within", "not surveyed")] + [-1]
+)
+#: So many callouts are tried for on one sheet, the worst first; the others keep marker and letter.
+MOST_CALLOUTS = 120
+#: After so many that found no place none is tried aslant any more, after twice as many none at all.
+PATIENCE = 8
+#: So many open joints are listed with their figures.
+LISTED = 8
+#: Distances of a callout from its joint, in heights of text, and how far it is moved along the wall, in half widths.
+STEPS = (1.2, 2.6, 4.2, 6.2, 8.6, 11.5, 15.0, 19.0, 24.0, 30.0)
+ASIDE = (0.0, 0.5, -0.5, 1.0, -1.0, 1.6, -1.6, 2.4, -2.4, 3.4, -3.4, 4.5, -4.5)
+#: By how much they stand aslant where there is no place straight off the wall [deg].
+ASLANT = (0.0, -40.0, 40.0, -60.0, 60.0, -75.0, 75.0)
+MINUS = "\u2212"
+#: Fill of a pile where it is measured, and dashes of a circle that is predicted [mm].
+CONCRETE = "#E4E4E4"
+PREDICTED_DASH = (2.6, 1.2)
+#: Dashes of the outline of an opening that is not exceeded with the site's confidence [mm].
+BOUND_DASH = (0.9, 0.45)
+
+
+def level_text(level: float) -> str:
+    """Return a level as printed, in metres, with its sign."""
+    said = f"{level:+.2f}" if abs(level) >= 0.005 else "0.00"
+    return f"{said.replace('-', MINUS)} m"
+
+
+def _below(value: float, limit: float) -> str:
+    """Return a length [m] in mm that is below a limit [m] and still is when it is rounded."""
+    for digits in (0, 1, 2):
+        said = f"{value * 1000.0:.{digits}f}"
+        if float(said) < limit * 1000.0:
+            break
+    return said
+
+
+def _gap(value: float) -> str:
+    """Return an opening [m] in mm: one that is there never reads 0."""
+    return next((said for said in (f"{value * 1000.0:.{k}f}" for k in (0, 1)) if float(said) > 0), "under 0.1")
+
+
+def _at_most(value: float) -> str:
+    """Return a bound [m] in mm, rounded up."""
+    return f"{np.ceil(round(value * 1000.0, 6)):.0f}"
+
+
+def figures(level: LevelPlan, row: int) -> tuple[str, ...]:
+    """Return what is known of a joint at the level: what it is, then what it may be."""
+    cut, state = level.cut, int(level.cut.state[row])
+    overlap, widest = float(cut.overlap[row]), float(cut.widest[row])
+    required = float(level.required[row])
+    sure = f"{level.confidence * 100.0:.4g} %"
+    if overlap < 0:
+        beyond = ("out of its range",) if state == OUT_OF_RANGE else ()
+        return (f"open {_gap(-overlap)} mm", f"\u2264 {_at_most(widest)} mm at {sure}", *beyond)
+    if state == OPEN:
+        toe = float(level.toe[row])
+        return ("open", f"below toe {level_text(toe)}") if np.isfinite(toe) else ("open",)
+    if not np.isfinite(overlap):
+        return (JOINT_STATES[state], "as at its top") if state == LOST else (JOINT_STATES[state],)
+    bound = _below(overlap, required) if state == LOST else f"{overlap * 1000.0:.0f}"
+    said = f"o {bound} of {required * 1000.0:.4g} mm"
+    return (said, f"may be open up to {_at_most(widest)} mm") if widest > 0 else (said,)
+
+
+def _with_figures(level: LevelPlan) -> Booleans:
+    """Return which joints are written with figures (m,): open, lost, or open for all one can tell."""
+    cut, state = level.cut, level.cut.state
+    maybe = (state == NOT_SURE) & (cut.widest > 0)
+    beyond = (state == OUT_OF_RANGE) & np.array([ring is not None for ring in cut.openings], dtype=bool)
+    return np.asarray((state == OPEN) | (state == LOST) | maybe | beyond)
+
+
+def worst_first(level: LevelPlan, rows: Integers) -> Integers:
+    """Return joints by how bad they are: open, widest first, then lost, the least overlap first, then the others."""
+    overlap = np.nan_to_num(level.cut.overlap[rows], nan=-np.inf)
+    state = level.cut.state[rows]
+    order: Integers = rows[np.lexsort((overlap, np.where(state == OUT_OF_RANGE, NOT_SURVEYED, state)))]
+    return order
+
+
+@dataclass(frozen=True, kw_only=True)
+class OpenList:
+    """The open joints with their figures, the worst first, in a free place of the drawing; ``box`` None: no room."""
+
+    lines: tuple[str, ...]
+    text: float
+    box: Box | None
+
+    @property
+    def boxes(self) -> Boxes:
+        """What it covers of the drawing."""
+        return _upright([] if self.box is None else [self.box])
+
+    def draw(self, canvas: Canvas) -> None:
+        """Draw it, where it has a place."""
+        if self.box is None:
+            return
+        box, t = self.box, self.text
+        canvas.rectangle(box, width=THIN)
+        for number, line in enumerate(self.lines):
+            canvas.text(box.left + t, box.top - (1.9 + number * LINE) * t, line, height=t)
+
+
+def list_open(level: LevelPlan, room: Room) -> OpenList:
+    """Put the list of the open joints of a page where there is room for it, the corners first.
+
+    Parameters
+    ----------
+    level : LevelPlan
+    room : Room
+        What is free; the list is taken from it.
+    """
+    t, view = level.plan.text, level.plan.view.box
+    rows = worst_first(level, np.flatnonzero((level.state == OPEN) & level.here))
+    if not len(rows):
+        return OpenList(lines=(), text=t, box=None)
+    count = f"{len(rows)} joint{'s' * (len(rows) != 1)}"
+    lines = [f"Open at {level_text(level.cut.level or 0.0)}: {count}"]
+    for row in rows[:LISTED].tolist():
+        predicted = ", predicted" if level.cut.joint_predicted[row] else ""
+        lines.append(f"{level.names[row]} {', '.join(figures(level, row))}{predicted}")
+    if len(rows) > LISTED:
+        lines.append(f"and {len(rows) - LISTED} more: see the schedule")
+    wide, high = (size + 1.3 * t for size in block_size(lines, t))
+    across = np.linspace(view.left + 2.0, view.right - wide - 2.0, 9)
+    up = np.linspace(view.top - high - 2.0, view.bottom + 2.0, 9)
+    order = (0, 8, 4, 2, 6, 1, 3, 5, 7)
+    places = [Box(left=x, bottom=y, width=wide, height=high) for y in up[[*order]] for x in across[[*order]]]
+    free = np.flatnonzero(~room.meets(_upright(places)))
+    box = places[free[0]] if len(free) else None
+    listed = OpenList(lines=tuple(lines), text=t, box=box)
+    room.cover(listed.boxes)
+    return listed
+
+
+def _upright(boxes: list[Box]) -> Boxes:
+    middle = np.array([box.middle for box in boxes]).reshape(-1, 2)
+    half = np.array([(box.width / 2, box.height / 2) for box in boxes]).reshape(-1, 2)
+    return Boxes(centre=middle, half=half, axis=np.tile([1.0, 0.0], (len(boxes), 1)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Marks:
+    """Placed: callouts with their joints (k,), and flags, marker and letter, of all other joints that are not sure.
+
+    ``start`` (k, 2): where the strokes of the joints with callouts start [mm]; ``codes`` (k,): what their looks are.
+    """
+
+    callouts: tuple[Callout, ...]
+    rows: Integers
+    codes: Integers
+    start: Floats
+    flags: tuple[Flags, ...]
+    size: float
+
+    @property
+    def left_out(self) -> int:
+        """Joints that are not sure and found room for neither figures nor letter."""
+        return sum(flags.left_out for flags in self.flags)
+
+    @property
+    def boxes(self) -> Boxes:
+        """What the lettering covers."""
+        return join([_grounds(self.callouts), *(flags.boxes for flags in self.flags)])
+
+    def draw(self, canvas: Canvas, clip: Box) -> None:
+        """Draw leaders, markers, lettering."""
+        at = np.array([callout.foot for callout in self.callouts]).reshape(-1, 2)
+        bare = self.codes < 0
+        canvas.lines(np.stack([self.start[bare], at[bare]], axis=1), width=FINE, clip=clip)
+        for code, callout in zip(self.codes, self.callouts, strict=True):
+            callout.draw(canvas, width=MEDIUM if code >= 0 else FINE, clip=clip)
+        for code in np.unique(self.codes[~bare]):
+            draw_markers(canvas, LOOKS[code], at[self.codes == code], self.size, clip=clip)
+        for flags in self.flags:
+            flags.draw(canvas, clip)
+
+
+def _grounds(callouts: tuple[Callout, ...]) -> Boxes:
+    middle = np.array([c.middle for c in callouts]).reshape(-1, 2)
+    half = np.array([c.size for c in callouts]).reshape(-1, 2) / 2.0
+    return Boxes(centre=middle, half=half, axis=np.tile([1.0, 0.0], (len(callouts), 1)))
+
+
+def joint_marks(level: LevelPlan, room: Room) -> Marks:
+    """Write the figures of open and lost joints on leaders, and mark the other joints that are not sure.
+
+    Parameters
+    ----------
+    level : LevelPlan
+    room : Room
+        What is free; what is placed is taken from it.
+    """
+    plan = level.plan
+    size = 0.9 * plan.text
+    at = plan.joint_end + plan.joint_normal * (0.6 * size * np.sign(plan.joint_stroke))[:, None]
+    wanted = _with_figures(level) & level.here
+    tried = worst_first(level, np.flatnonzero(wanted))[:MOST_CALLOUTS]
+    room.cover(squares(at[tried], np.full(len(tried), size / 2)))
+    # Letters stay close to their joints, and figures go where they leave room.
+    letters = _lettered(level, ~wanted & level.here, room)
+    callouts: list[Callout] = []
+    rows: list[int] = []
+    written, failed = letters.boxes, 0
+    for row in tried.tolist():
+        callout = _placed(level, row, at[row], room, written, aslant=failed < PATIENCE)
+        if callout is not None:
+            leader = _strip(callout.foot[None, :], callout.reach[None, :])
+            written = join([written, _grounds((callout,)), leader])
+            callouts.append(callout)
+            rows.append(row)
+        failed += callout is None
+        if failed == 2 * PATIENCE:
+            break
+    wanted[rows] = False
+    return Marks(
+        callouts=tuple(callouts),
+        rows=np.array(rows, dtype=np.int64),
+        codes=plan.joint_verdict[rows],
+        start=plan.joint_foot[rows],
+        flags=(letters, _lettered(level, wanted, room)),
+        size=size,
+    )
+
+
+def _lettered(level: LevelPlan, which: Booleans, room: Room) -> Flags:
+    """Put marker and letter at some joints, as far as they are not within."""
+    plan = level.plan
+    if not (plan.joint_verdict[which] > VERDICTS.index("within")).any():
+        return Flags(labels=(), boxes=_upright([]), leaders=np.empty((0, 2, 2)))
+    flags = joint_flags(replace(plan, joint_verdict=np.where(which, plan.joint_verdict, -1)), room)
+    room.cover(_strip(flags.leaders[:, 0], flags.leaders[:, 1]))
+    return flags
+
+
+def _placed(level: LevelPlan, row: int, foot: Floats, room: Room, written: Boxes, *, aslant: bool) -> Callout | None:
+    """Place the callout of a joint; None where there is no room.
+
+    Its leader crosses neither pile nor lettering nor leader, and nothing else where that leaves a place.
+    """
+    plan = level.plan
+    said = figures(level, row)
+    full = (f"{level.names[row]}: {said[0]}", *said[1:])
+    normal = plan.joint_normal[row]
+    sides = [(foot, normal * np.sign(plan.joint_stroke[row]))]
+    if plan.joint_stroke[row] < 0:
+        sides.append((plan.joint_foot[row] + normal, normal))
+    tries = [(full, way, True) for way in sides] + [(said, way, True) for way in sides]
+    if aslant:
+        # Beside a corner of the wall there may be room aslant.
+        tries += [(full, (base, _turned(way, angle)), False) for base, way in sides for angle in ASLANT]
+    for lines, (base, direction), strict in tries:
+        callout = Callout(foot=base, middle=base, lines=lines, height=plan.text)
+        half = np.array(callout.size) / 2.0
+        middle = _clear(_choices(base, direction, half, plan.text), half, base, plan, room, written, strict=strict)
+        if len(middle):
+            callout = replace(callout, middle=middle[0])
+            room.keep(_grounds((callout,)))
+            room.cover(_strip(base[None, :], callout.reach[None, :]))
+            return callout
+    return None
+
+
+def _clear(
+    middle: Floats, half: Floats, foot: Floats, plan: Plan, room: Room, written: Boxes, *, strict: bool
+) -> Floats:
+    """Return the places (k, 2) of a callout that are free, and whose leader is; what costs little is asked first."""
+
+    def leader() -> tuple[Floats, Floats]:
+        reach = np.clip(foot, middle - half, middle + half)
+        run = reach - foot
+        length = np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-9)
+        return foot + run * np.minimum(1.0, 0.8 * plan.text / length)[:, None], reach
+
+    blocked = np.zeros(len(middle), dtype=bool)
+    blocked[overlapping(_level_boxes(middle, half), written)[0]] = True
+    blocked[overlapping(_strip(*leader()), written)[0]] = True
+    middle = middle[~blocked]
+    middle = middle[~_through_piles(*leader(), plan)]
+    if strict:
+        middle = middle[~room.meets(_strip(*leader()))]
+    return middle[~room.meets(_level_boxes(middle, half))]
+
+
+def _turned(vector: Floats, angle: float) -> Floats:
+    """Return a vector turned anticlockwise by an angle [deg]."""
+    cos, sin = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+    return np.array([vector[0] * cos - vector[1] * sin, vector[0] * sin + vector[1] * cos])
+
+
+def _choices(foot: Floats, normal: Floats, half: Floats, text: float) -> Floats:
+    """Return where the middle of a callout may stand (k, 2) [mm]: near and straight off the wall first."""
+    along = np.array([-normal[1], normal[0]])
+    step, aside = (part.ravel() for part in np.meshgrid(STEPS, ASIDE, indexing="ij"))
+    order = np.argsort(step + 5.0 * np.abs(aside), kind="stable")
+    away = float(np.abs(normal) @ half) + step[order] * text
+    sideways = float(np.abs(along) @ half) * aside[order]
+    return np.asarray(foot + normal * away[:, None] + along * sideways[:, None])
+
+
+def _through_piles(start: Floats, end: Floats, plan: Plan) -> Booleans:
+    """Return which lines (k, 2) to (k, 2) [mm] run through a pile."""
+    run = end - start
+    apart = plan.stands[None, :, :] - start[:, None, :]
+    squared = np.maximum(np.sum(run**2, axis=1), 1e-12)[:, None]
+    share = np.clip(np.sum(apart * run[:, None, :], axis=2) / squared, 0.0, 1.0)
+    nearest = apart - share[:, :, None] * run[:, None, :]
+    return np.asarray((np.hypot(nearest[..., 0], nearest[..., 1]) < 0.98 * plan.radius).any(axis=1))
+
+
+def _level_boxes(middle: Floats, half: Floats) -> Boxes:
+    return Boxes(centre=middle, half=np.tile(half, (len(middle), 1)), axis=np.tile([1.0, 0.0], (len(middle), 1)))
+
+
+def _strip(start: Floats, end: Floats) -> Boxes:
+    run = end - start
+    length = np.hypot(run[:, 0], run[:, 1])
+    axis = np.where(length[:, None] > 1e-9, run / np.maximum(length, 1e-9)[:, None], [1.0, 0.0])
+    half = np.stack([length / 2.0, np.full(len(run), 0.15)], axis=1)
+    return Boxes(centre=(start + end) / 2.0, half=half, axis=axis)

@@ -1,0 +1,117 @@
+"""The legends of the scatter sheets: what is on the sheet and nothing else."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from asbuilt.columns import KINDS
+from asbuilt.output.sheets.canvas import FINE, INK, THIN, Box
+from asbuilt.output.sheets.frame import Entry
+from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH
+from asbuilt.output.sheets.pile_legend import line_sample
+from asbuilt.output.sheets.scatter_charts import ALL_LINE, CURVES, FILLS, KIND_LINES, draw_kind
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from asbuilt.model import Booleans, WallGroup
+    from asbuilt.output.sheets.canvas import Canvas
+    from asbuilt.output.sheets.scatter_data import Cloud
+
+__all__ = ["FEWEST", "cloud_legend", "curve_legend", "kind_lines"]
+
+ROW = 1.4
+"""Height of a sample in heights of text."""
+FEWEST = 3
+"""A kind of fewer piles has no distribution of its own."""
+LOOKS = ("within in plan", "unresolved in plan", "outside in plan", "no verdict in plan")
+
+
+def _counted(number: int) -> str:
+    return f"{number} pile{'' if number == 1 else 's'}"
+
+
+def cloud_legend(
+    cloud: Cloud, *, groups: Sequence[WallGroup], beyond: bool, rows: Booleans | None = None
+) -> tuple[Entry, ...]:
+    """Return the legend of a sheet with clouds of offsets; ``rows``: the piles on it, default all."""
+    return tuple(_cloud(cloud, groups, beyond, np.ones(len(cloud), dtype=bool) if rows is None else rows))
+
+
+def _cloud(cloud: Cloud, groups: Sequence[WallGroup], beyond: bool, rows: Booleans) -> Iterator[Entry]:
+    for code, name in enumerate(KINDS):
+        number = int((cloud.kind[rows] == code).sum())
+        if number:
+            yield Entry(text=f"{name}: {_counted(number)}", sample=_mark((code,), FILLS[0]), height=ROW)
+    for code, name in enumerate(LOOKS):
+        number = int((cloud.look[rows] == code).sum())
+        if number:
+            kinds = tuple(k for k in range(len(KINDS)) if (cloud.kind[rows & (cloud.look == code)] == k).any())
+            yield Entry(text=f"{name}: {_counted(number)}", sample=_mark(kinds, FILLS[code]), height=ROW)
+    allowed = cloud.allowed
+    if len(allowed):
+        figures = " and ".join(f"{value:.1f}" for value in allowed)
+        dashed = line_sample(width=FINE, dash=TOLERANCE_DASH)
+        yield Entry(text=f"plan tolerance, {figures} mm", sample=dashed, height=ROW)
+    yield from _means(groups)
+    if beyond:
+        yield Entry(text="pile beyond the window", sample=_head, height=ROW)
+
+
+def _means(groups: Sequence[WallGroup]) -> Iterator[Entry]:
+    by_kind = [group for group in groups if group.by == "kind"]
+    for group in by_kind:
+        width, dash = KIND_LINES[KINDS.index(group.name)]
+        what = "mean and ellipse" if group.ellipse is not None else "mean"
+        bare = group.ellipse is None
+        yield Entry(text=f"{what}, {group.name}", sample=_mean(width, dash, bare=bare), height=ROW)
+    others = [group for group in groups if group.by != "kind"]
+    if others:
+        name = ", all" if by_kind else ""
+        yield Entry(text=f"mean and its 95 % ellipse{name}", sample=_mean(*ALL_LINE), height=ROW)
+
+
+def kind_lines(cloud: Cloud, *, limits: bool, allowed: bool) -> Iterator[Entry]:
+    """Yield the lines of distributions: all, each kind where there are several, and what is allowed."""
+    count = np.bincount(cloud.kind, minlength=len(KINDS))
+    yield Entry(text="all piles", sample=line_sample(width=ALL_LINE[0]), height=ROW)
+    if (count > 0).sum() > 1:
+        for code in np.flatnonzero(count >= FEWEST).tolist():
+            width, dash = KIND_LINES[code]
+            yield Entry(text=KINDS[code], sample=line_sample(width=width, dash=dash), height=ROW)
+    if limits or allowed:
+        yield Entry(text="allowed", sample=line_sample(width=FINE, dash=TOLERANCE_DASH), height=ROW)
+
+
+def curve_legend() -> Iterator[Entry]:
+    """Yield the lines of the curves of joints."""
+    for name, (width, dash) in zip(("lost", "not sure", "not surveyed"), CURVES, strict=True):
+        yield Entry(text=f"joints {name}", sample=line_sample(width=width, dash=dash), height=ROW)
+
+
+def _mark(kinds: tuple[int, ...], fill: str) -> Callable[[Canvas, Box], None]:
+    def sample(canvas: Canvas, box: Box) -> None:
+        for number, kind in enumerate(kinds):
+            at = np.array([[box.left + (0.4 + 0.22 * (number - (len(kinds) - 1) / 2)) * box.width, box.middle[1]]])
+            draw_kind(canvas, kind, fill, at, 1.6)
+
+    return sample
+
+
+def _mean(width: float, dash: tuple[float, ...], *, bare: bool = False) -> Callable[[Canvas, Box], None]:
+    def sample(canvas: Canvas, box: Box) -> None:
+        x, y = box.left + 0.4 * box.width, box.middle[1]
+        at = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
+        ring = np.stack([x + 0.34 * box.width * np.cos(at), y + 0.42 * box.height * np.sin(at)], axis=1)
+        if not bare:
+            canvas.lines([ring], width=width, dash=dash, closed=True)
+        canvas.lines([[(x - 1.2, y), (x + 1.2, y)], [(x, y - 1.2), (x, y + 1.2)]], width=width)
+
+    return sample
+
+
+def _head(canvas: Canvas, box: Box) -> None:
+    x, y = box.left + 0.5 * box.width, box.middle[1]
+    canvas.shapes([[(x, y), (x - 2.2, y + 0.8), (x - 2.2, y - 0.8)]], fill=INK, colour=INK, width=THIN)
