@@ -615,8 +615,9 @@ LAYERS: dict[str, LayerDefinition] = {
                 _text("action", "what was done"),
                 _FILE,
                 _text("sha256", "hash of the file"),
-                _text("previous_sha256", "hash of the line before"),
+                _text("options", "what the file does not say itself, as a JSON object: format, date, surveyor, set-up, object"),
                 _text("note", "why, and what was confirmed"),
+                _text("previous_sha256", "hash of the line before"),
             ),
         ),
         LayerDefinition(
