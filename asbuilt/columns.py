@@ -615,7 +615,7 @@ LAYERS: dict[str, LayerDefinition] = {
                 _text("action", "what was done"),
                 _FILE,
                 _text("sha256", "hash of the file"),
-                _text("options", "what the file does not say itself, as a JSON object: format, date, surveyor, set-up, object"),
+                _text("options", "what the file does not say itself: format, date, surveyor, set-up, object (JSON)"),
                 _text("note", "why, and what was confirmed"),
                 _text("previous_sha256", "hash of the line before"),
             ),

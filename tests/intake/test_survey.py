@@ -146,7 +146,7 @@ def test_a_load_may_be_tried_before_it_is_taken_in(folder):
 
 # ------------------------------------------------------------------------------------------------ the ledger
 
-LEDGER = "at,by,action,file,sha256,previous_sha256,note\n2026-03-02T18:00:00Z,Surveyor 1,load,pickups/day1.csv,ab,,\n"
+LEDGER = "at,by,action,file,sha256,options,note,previous_sha256\n2026-03-02T18:00:00Z,Surveyor 1,load,pickups/day1.csv,ab,,,\n"
 
 
 def test_without_a_ledger_one_note(folder):
@@ -167,8 +167,9 @@ def test_files_that_the_ledger_does_not_name(folder):
             "action": "load",
             "file": "pickups/day1.csv",
             "sha256": "ab",
-            "previous_sha256": "",
+            "options": "",
             "note": "",
+            "previous_sha256": "",
         },
     )
     assert survey.files[-1].table == "ledger"
@@ -181,7 +182,7 @@ def test_ledger_that_cannot_be_read(folder):
             "ledger.csv:1: previous_sha256: missing column, "
             "expected a column called previous_sha256, perhaps 'previous_sha'"
         ),
-        "ledger.csv:3: 1 cell, expected 7, as in the header row",
+        "ledger.csv:3: 1 cell, expected 8, as in the header row",
     ]
 
 

@@ -77,7 +77,7 @@ def test_the_hash_of_a_file_is_that_of_its_bytes(tmp_path):
 
 def test_the_head_of_the_ledger_is_the_hash_of_its_last_line(tmp_path):
     names = [column.name for column in LAYERS["ledger"].columns]
-    lines = [["2025-05-01T08:00:00Z", "A", "load", "pickups/1.csv", SHA, "", 'said "yes", later']] * 2
+    lines = [["2025-05-01T08:00:00Z", "A", "load", "pickups/1.csv", SHA, "", 'said "yes", later', ""]] * 2
     lines[1] = [*lines[0][:3], "pickups/2.csv", *lines[0][4:]]
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows([names, *lines])
