@@ -6,8 +6,14 @@ A column means the same, and is called the same, wherever it appears.
 
 from __future__ import annotations
 
+import csv
+import hashlib
+import io
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 __all__ = [
     "FINDINGS",
@@ -23,6 +29,8 @@ __all__ = [
     "LayerDefinition",
     "TableDefinition",
     "VerdictLook",
+    "ledger_line",
+    "ledger_line_sha256",
 ]
 
 #: The four verdicts in rising order of gravity, so that the worst of several is their maximum. A code of -1
@@ -38,6 +46,7 @@ EFFECTS = ("accept", "hold", "withdraw")
 PROGRESS = ("to drill", "drilled", "concreted", "surveyed", "abandoned")
 METHODS = ("straight", "stepped", "profile", "none")
 SEVERITIES = ("error", "query", "note")
+POSITIONS = ("as-built", "design")
 
 Type = Literal["text", "id", "float", "integer", "boolean", "choice", "time"]
 
@@ -465,6 +474,22 @@ def _as_read(table: str, *left_out: str) -> tuple[Column, ...]:
     )
 
 
+_CONTROL = (
+    *_as_read("control"),
+    _mm("residual_e_mm", "east on the map, computed minus given"),
+    _mm("residual_n_mm", "north on the map, computed minus given"),
+    _mm("residual_mm", "length of the residual"),
+    Column(name="redundancy", meaning="share of an error of the point that shows in its own residual, 0 to 1"),
+    Column(
+        name="w",
+        meaning="length of the residual over its standard deviation, taken from the residuals where sigma_mm is not "
+        "given for all",
+    ),
+    Column(name="w_limit", meaning="what w may come to, passed by chance by one sound point in a thousand"),
+    _mm("detectable_mm", "error of the point that would be named in four of five cases"),
+    Column(name="suspect", kind="boolean", meaning="whether it stands out; only the largest is named, of four or more"),
+)
+
 LAYERS: dict[str, LayerDefinition] = {
     layer.name: layer
     for layer in (
@@ -535,6 +560,36 @@ LAYERS: dict[str, LayerDefinition] = {
                 _text("joint_id", "pile_a~pile_b in the order of the wall"),
                 _mm("opening_mm", "width of the gap"),
                 _m("level", "level of the widest gap in the range"),
+            ),
+            styled=True,
+        ),
+        LayerDefinition(
+            name="control_points",
+            geometry="Point",
+            meaning="control points in the site grid, and how they fit the map grid",
+            columns=_CONTROL,
+        ),
+        LayerDefinition(
+            name="piles_on_map",
+            geometry="Point",
+            meaning="piles in the map CRS itself, for programs that do not know derived systems; empty without a map "
+            "grid",
+            columns=(
+                _id("pile_id", "name of the pile"),
+                _verdict("verdict", "the worst of the pile's checks"),
+                _choice("position_is", "as-built centre at cut-off; design centre where not surveyed", POSITIONS),
+            ),
+            styled=True,
+        ),
+        LayerDefinition(
+            name="joints_on_map",
+            geometry="LineString",
+            meaning="joints in the map CRS itself, for programs that do not know derived systems; empty without a map "
+            "grid",
+            columns=(
+                _text("joint_id", "pile_a~pile_b in the order of the wall"),
+                _verdict("verdict", "the joint's verdict"),
+                _choice("position_is", "as-built where both centres are; else design, where not surveyed", POSITIONS),
             ),
             styled=True,
         ),
@@ -636,6 +691,18 @@ LAYERS: dict[str, LayerDefinition] = {
 }
 
 
+def ledger_line(row: Mapping[str, str]) -> str:
+    """Return a line of the ledger as it stands in the file: CSV with the columns of the dictionary, without its end."""
+    line = io.StringIO()
+    csv.writer(line, lineterminator="").writerow(row.get(column.name) or "" for column in LAYERS["ledger"].columns)
+    return line.getvalue()
+
+
+def ledger_line_sha256(row: Mapping[str, str]) -> str:
+    """Return the SHA-256 of a line of the ledger without its end: what the line after it carries."""
+    return hashlib.sha256(ledger_line(row).encode()).hexdigest()
+
+
 @dataclass(frozen=True, kw_only=True)
 class FindingKind:
     """One kind of finding: what it is called, how grave, what it means and what to do."""
@@ -655,6 +722,12 @@ FINDINGS: dict[str, FindingKind] = {
             severity="note",
             by_run=True,
             meaning="a file was put into the folder by hand; it counts",
+        ),
+        FindingKind(
+            name="changed_file",
+            severity="query",
+            by_run=True,
+            meaning="a file is not as the ledger says it was taken in: changed, missing, or of unknown state",
         ),
         FindingKind(
             name="unknown_column",
@@ -745,6 +818,81 @@ FINDINGS: dict[str, FindingKind] = {
             severity="note",
             by_run=True,
             meaning="concrete placed against theoretical volume is out of the ordinary",
+        ),
+        FindingKind(
+            name="exchanged_coordinates",
+            severity="query",
+            meaning="easting and northing stand in each other's place",
+        ),
+        FindingKind(
+            name="wrong_unit",
+            severity="query",
+            meaning="coordinates in millimetres, centimetres or feet instead of metres",
+        ),
+        FindingKind(
+            name="wrong_pile",
+            severity="query",
+            meaning="another pile's design centre is nearer than that of the pile named, or explains the shot",
+        ),
+        FindingKind(
+            name="shifted_load",
+            severity="query",
+            meaning="all piles of a load lie off in the same direction by more than scatter explains",
+        ),
+        FindingKind(
+            name="turned_load",
+            severity="query",
+            meaning="the piles of a load are turned about a point by more than scatter explains",
+        ),
+        FindingKind(
+            name="scaled_load",
+            severity="query",
+            meaning="the piles of a load lie too far apart or too close by more than scatter explains",
+        ),
+        FindingKind(
+            name="far_from_design",
+            severity="query",
+            meaning="a pile lies farther from its design or approved centre than scatter explains",
+        ),
+        FindingKind(
+            name="edge_as_centre",
+            severity="query",
+            meaning="a shot taken as a centre lies about a radius from the design centre",
+        ),
+        FindingKind(
+            name="tilt_range",
+            severity="query",
+            meaning="a lean reading beyond 1:20",
+        ),
+        FindingKind(
+            name="sign_flip",
+            severity="query",
+            meaning="both components of the lean change their sign from one depth to the next and keep their size",
+        ),
+        FindingKind(
+            name="copied_readings",
+            severity="query",
+            meaning="lean readings equal one another more often than their resolution explains",
+        ),
+        FindingKind(
+            name="time_order",
+            severity="query",
+            meaning="a deeper reading is earlier than a shallower one, or a later step of the work than the one before",
+        ),
+        FindingKind(
+            name="future_date",
+            severity="query",
+            meaning="a date later than the time of loading",
+        ),
+        FindingKind(
+            name="check_shot",
+            severity="query",
+            meaning="a check shot lies off its control point by more than its uncertainty explains, or names none",
+        ),
+        FindingKind(
+            name="setup_reused",
+            severity="query",
+            meaning="the name of an instrument set-up is used again on another day",
         ),
     )
 }

@@ -12,7 +12,7 @@ Anything else that escapes is a defect of the tool (exit 1).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -26,7 +26,8 @@ class Problem:
     """One thing wrong with an input: where it stands, what is wrong, what was expected.
 
     ``file`` is relative to the survey folder; ``line`` counts from 1 (0 when the file as a whole is
-    meant; the feature's number in a vector file); ``column`` is the column's or key's name or "".
+    meant; the feature's number in a vector file); ``column`` is the column's or key's name or "". ``kind`` is
+    the finding that it makes of a load: ``missing_column``, ``unknown_pile``, else ``bad_value``.
     """
 
     file: str
@@ -34,6 +35,7 @@ class Problem:
     column: str = ""
     text: str
     expected: str = ""
+    kind: str = field(default="bad_value", compare=False)
 
     def __str__(self) -> str:
         where = self.file + (f":{self.line}" if self.line else "")

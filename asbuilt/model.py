@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Axes",
     "Centres",
+    "ControlFit",
     "Finding",
     "Floats",
     "Hold",
@@ -31,11 +32,14 @@ __all__ = [
     "Layer",
     "Piles",
     "Reconciliation",
+    "Similarity",
+    "SiteGrid",
     "StageState",
     "Survey",
     "Table",
     "WallGroup",
     "WallStatistics",
+    "Withdrawal",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -109,6 +113,17 @@ class Finding:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Withdrawal:
+    """Rows taken out of use: those of ``file`` (place in :attr:`Survey.files`), of one ``pile`` (-1: of all) only."""
+
+    file: int
+    pile: int
+    at: np.datetime64
+    text: str
+    """By whom, and why."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Survey:
     """A survey folder as read and cross-checked. Nothing in it has been judged yet.
 
@@ -132,6 +147,12 @@ class Survey:
     clear_outline: Any = None
     notes: tuple[Finding, ...] = ()
     ledger_rows: tuple[Mapping[str, str], ...] = ()
+    withdrawals: tuple[Withdrawal, ...] = ()
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """Files that are not as the ledger says they were taken in: every output names them."""
+        return tuple(note.item for note in self.notes if note.kind == "changed_file")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -324,12 +345,108 @@ class WallStatistics:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Similarity:
+    """Site grid to map grid: E' = origin_e + a·E − b·N, N' = origin_n + b·E + a·N, all in metres.
+
+    a = M cos θ and b = −M sin θ, with the scale M and the rotation θ in the sense of EPSG method 9621.
+    """
+
+    a: float
+    b: float
+    origin_e: float
+    origin_n: float
+
+    @property
+    def scale(self) -> float:
+        """Map metres for one metre of the site grid."""
+        return float(np.hypot(self.a, self.b))
+
+    @property
+    def rotation_deg(self) -> float:
+        """θ [deg], from -180 to 180: how far clockwise site-grid north lies of map north, less a whole turn."""
+        return float(np.degrees(np.arctan2(-self.b, self.a)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class ControlFit:
+    """Control points held against the map grid; arrays over the points (k,), NaN where nothing can be said.
+
+    ``state``: ``fits``; ``suspect`` (one point stands out); ``at odds`` (something is wrong, but not which point);
+    ``residuals only`` (too little is known to judge them); ``no check``; ``not fitted``. ``text`` says it in sentences.
+    """
+
+    state: str
+    text: tuple[str, ...]
+    points: Texts
+    e: Floats
+    """Site grid, reduced [m]."""
+    n: Floats
+    residual_e: Floats
+    """On the map, computed minus given [m]."""
+    residual_n: Floats
+    sigma: Floats
+    """Standard deviation per axis as given [m]."""
+    redundancy: Floats
+    """Share of an error of the point that shows in its own residual, 0 to 1."""
+    w: Floats
+    """Length of the residual over its standard deviation: known beforehand, else taken from the residuals."""
+    detectable: Floats
+    """Error of the point that would be named in four of five cases [m]; with given standard deviations only."""
+    limit: float
+    """What ``w`` may come to; NaN without a test."""
+    suspect: int
+    """Place of the point that stands out, -1 for none."""
+    sigmas_known: bool
+    degrees_of_freedom: int
+    s0: float
+    """Standard deviation of unit weight: a number with given standard deviations, else metres."""
+    hull: Floats
+    """Corners of the hull of the control points, reduced (h, 2) [m]; fewer than three where it has no area."""
+    outside: Integers
+    """Places of the design piles outside that hull."""
+    farthest: float
+    """How far outside the farthest of them lies [m]; 0 where none does."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SiteGrid:
+    """Where the site grid lies on the map. ``source``: ``control`` (fitted) or ``parameters`` (stated in site.toml).
+
+    ``map_scale`` is the projection's own scale there, ``map_scale_range`` the least and the greatest of all directions.
+    Standard deviations ``u_...`` are NaN where nothing tells them; ``u_piles`` [m, per axis] is the greatest that the
+    fit gives the place of a pile on the map.
+    """
+
+    source: str
+    text: tuple[str, ...]
+    map_crs: str
+    map_name: str
+    similarity: Similarity
+    u_scale: float
+    u_rotation_deg: float
+    u_origin: float
+    u_piles: float
+    map_scale: float
+    map_scale_range: tuple[float, float]
+    wkt: str
+    """The site grid as a derived projected CRS, WKT 2."""
+    map_wkt: str
+    """The map CRS, WKT 2."""
+    versions: tuple[tuple[str, str], ...] = ()
+    """What the WKT was made with: rows for the table ``provenance``."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Layer:
-    """One layer ready to be written: geometry as Shapely objects (None: attribute table; None in it: null)."""
+    """One layer ready to be written: geometry as Shapely objects (None: attribute table; None in it: null).
+
+    ``crs`` is the WKT of a layer that is not in the site grid.
+    """
 
     name: str
     columns: Mapping[str, npt.NDArray[Any]]
     geometry: Texts | None = None
+    crs: str | None = None
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
@@ -350,6 +467,10 @@ class Reconciliation:
     statistics: WallStatistics
     findings: tuple[Finding, ...]
     layers: Mapping[str, Layer]
+    control: ControlFit | None = None
+    """None where there are neither control points nor a map CRS."""
+    grid: SiteGrid | None = None
+    """None where the site grid has no place on a map."""
 
     def __iter__(self) -> Iterator[Layer]:
         return iter(self.layers.values())

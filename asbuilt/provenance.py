@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt import __version__
+from asbuilt.columns import ledger_line_sha256
 
 if TYPE_CHECKING:
     from asbuilt.model import Survey
@@ -59,6 +60,10 @@ def provenance(survey: Survey, *, as_of: np.datetime64) -> list[tuple[str, str]]
     rows = [("tool", "asbuilt"), ("tool_version", __version__), ("method_version", str(METHOD_VERSION))]
     rows.append(("as_of", f"{np.datetime_as_string(as_of, unit='s')}Z"))
     rows.append(("inputs_sha256", inputs_sha256(survey)))
+    if survey.ledger_rows:
+        rows.append(("ledger_head", ledger_line_sha256(survey.ledger_rows[-1])))
+    if survey.changed:
+        rows.append(("changed since taken in", ", ".join(survey.changed)))
     rows += [(f"version of {name}", version) for name, version in library_versions().items()]
     rows += [(f"sha256 of {f.path}", f.sha256) for f in survey.files]
     return rows

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -13,6 +13,7 @@ from asbuilt.compute.alignment import align, wall_levels
 from asbuilt.compute.axes import build_axes, placed
 from asbuilt.compute.budget import Limits, survey_too_poor_findings, tolerance_budget_findings
 from asbuilt.compute.centres import solve_centres
+from asbuilt.compute.control import place_site
 from asbuilt.compute.encroachment import encroach_allowance_m, encroachment
 from asbuilt.compute.joints import evaluate_joints
 from asbuilt.compute.layers import LAYER_BUILDERS, LayerInputs
@@ -37,11 +38,14 @@ from asbuilt.compute.results import joint_inputs, joint_results, pile_results
 from asbuilt.compute.sections import joint_inputs_of, settled_at_top, slice_at, toes_of
 from asbuilt.compute.stages import stage_states
 from asbuilt.compute.wall import wall_statistics
+from asbuilt.compute.withdrawn import why_withdrawn
 from asbuilt.model import Reconciliation
 from asbuilt.provenance import provenance
 from asbuilt.views import Views
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from asbuilt.compute.profiles import Measurements
     from asbuilt.compute.spans import JointInputs
     from asbuilt.model import Floats, Layer, Survey, Table, Texts
@@ -64,11 +68,18 @@ _TIMES = {
 
 
 def newest_time(survey: Survey) -> np.datetime64:
-    """Return the newest time in the inputs, NaT where nothing in them is dated."""
-    newest = np.datetime64("NaT", "ms")
+    """Return the newest time in the inputs, the ledger's included; NaT where nothing in them is dated.
+
+    What was withdrawn does not count.
+    """
+    newest = max((one.at.astype("datetime64[ms]") for one in survey.withdrawals), default=np.datetime64("NaT", "ms"))
+    for row in survey.ledger_rows:
+        newest = np.fmax(newest, np.datetime64(row["at"].removesuffix("Z"), "ms"))
     for table, columns in _TIMES.items():
+        rows: Table = getattr(survey, table)
+        counts = why_withdrawn(rows, survey.withdrawals) == None  # noqa: E711
         for column in columns:
-            times = getattr(survey, table)[column].astype("datetime64[ms]")
+            times = rows[column][counts].astype("datetime64[ms]")
             times = times[~np.isnat(times)]
             if len(times):
                 newest = np.fmax(newest, times.max())
@@ -92,6 +103,22 @@ def _known_by(table: Table, as_of: np.datetime64) -> Table:
         columns["concrete_m3"] = np.where(concreted, np.nan, columns["concrete_m3"])
     table = type(table)(name=table.name, columns=columns, file=table.file, line=table.line, pile=table.pile)
     return table if keep.all() else table.take(keep)
+
+
+def _counting(survey: Survey, name: str, as_of: np.datetime64) -> tuple[Table, Table, Texts]:
+    """Return a table's rows known at ``as_of``: those that count, all, and why each does not, None where it does."""
+    table = _known_by(getattr(survey, name), as_of)
+    why = why_withdrawn(table, survey.withdrawals, until=as_of)
+    counts = why == None  # noqa: E711
+    return (table if counts.all() else table.take(counts)), table, why
+
+
+def _spread(values: npt.NDArray[Any], why: Texts, rest: Any) -> npt.NDArray[Any]:
+    """Return values over the rows that count as values over all, ``rest`` on the others."""
+    every = np.empty(len(why), dtype=values.dtype)
+    every[:] = rest
+    every[why == None] = values  # noqa: E711
+    return every
 
 
 class _Layers(Mapping[str, "Layer"]):
@@ -144,8 +171,10 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     moment = newest_time(survey) if as_of is None else as_of.astype("datetime64[ms]")
     if np.isnat(moment):
         moment = np.datetime64(0, "ms")
-    pickups, tilts, profiles, records, set_out, decisions = (
-        _known_by(getattr(survey, name), moment) for name in _TIMES
+    pickups, all_pickups, why_not_pickups = _counting(survey, "pickups", moment)
+    tilts, all_tilts, why_not_tilts = _counting(survey, "tilts", moment)
+    profiles, records, set_out, decisions = (
+        _counting(survey, name, moment)[0] for name in ("profiles", "records", "set_out", "decisions")
     )
     origin_e, origin_n = survey.origin
     design_e, design_n = design["easting"] - origin_e, design["northing"] - origin_n
@@ -173,8 +202,9 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         pile_ids=ids,
         file_names=files,
     )
-    slope_e, slope_n = slopes_of_readings(tilts, s, alignment)
-    readings = collect_readings(tilts, s, slope_e=slope_e, slope_n=slope_n, attempt=attempt)
+    slope_e, slope_n = slopes_of_readings(all_tilts, s, alignment)
+    read = why_not_tilts == None  # noqa: E711
+    readings = collect_readings(tilts, s, slope_e=slope_e[read], slope_n=slope_n[read], attempt=attempt)
     leans, other_leans, newest_reading = build_axes(
         centres, readings, profiles, s, attempt=attempt, cut_off=cut_off, toe=toe, limit=limit
     )
@@ -240,7 +270,14 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     )
     found = evaluate_joints(inputs, axes, other, s)
     joints = joint_results(
-        design=design, settings=s, inputs=inputs, found=found, centres=centres, axes=axes, toe_of=toe_of
+        design=design,
+        settings=s,
+        inputs=inputs,
+        found=found,
+        centres=centres,
+        axes=axes,
+        toe_of=toe_of,
+        progress=how_far,
     )
 
     interlock_to = wall_levels(s, design["wall"], "interlock_to")
@@ -283,6 +320,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     stages = stage_states(
         settings=s, design=design, piles=piles, joints=joints, decisions=decisions, encroach_from=encroach.from_level
     )
+    control, grid = place_site(survey)
     layers = _Layers(
         LayerInputs(
             survey=survey,
@@ -291,15 +329,17 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
             axes=axes,
             spacing_next=alignment.spacing_next,
             slopes=np.column_stack([slope_e, slope_n]),
-            readings_used=readings.used,
-            pickups=pickups,
-            tilts=tilts,
-            used=centres.used,
-            superseded_by=centres.superseded_by,
+            readings_used=_spread(readings.used, why_not_tilts, rest=False),
+            pickups=all_pickups,
+            tilts=all_tilts,
+            used=_spread(centres.used, why_not_pickups, rest=False),
+            superseded_by=_spread(centres.superseded_by, why_not_pickups, rest=why_not_pickups),
             findings=findings,
             stages=stages,
             decisions=decisions,
-            provenance=lambda: provenance(survey, as_of=moment),
+            provenance=lambda: [*provenance(survey, as_of=moment), *(grid.versions if grid else ())],
+            control=control,
+            grid=grid,
         )
     )
     return Reconciliation(
@@ -314,6 +354,8 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         statistics=statistics,
         findings=findings,
         layers=layers,
+        control=control,
+        grid=grid,
     )
 
 
@@ -327,7 +369,7 @@ def views_of(result: Reconciliation) -> Views:
 
     @cache
     def measured() -> Measurements:
-        pickups, tilts = (_known_by(getattr(survey, name), result.as_of) for name in ("pickups", "tilts"))
+        pickups, tilts = (_counting(survey, name, result.as_of)[0] for name in ("pickups", "tilts"))
         alignment = align(survey.design, survey.settings, e=result.piles.design_e, n=result.piles.design_n)
         slope_e, slope_n = slopes_of_readings(tilts, survey.settings, alignment)
         readings = collect_readings(

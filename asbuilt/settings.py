@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import string
 import tomllib
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -631,6 +632,53 @@ def _cross_check(s: Settings) -> Iterator[Wrong]:
         for name in (*similarity, "map_crs"):
             if getattr(s.grid, name) is None:
                 yield ("grid", name), "missing", f"all of {', '.join(similarity)} and map_crs, or none"
+    if s.grid.map_crs is not None:
+        yield from _check_map_crs(s.grid.map_crs)
+    yield from _check_archive(s.archive.name_pattern)
+
+
+#: What can stand in braces in ``[archive] name_pattern``.
+_NAME_FIELDS = ("originator", "number", "revision", "date", "name")
+
+
+def _check_archive(pattern: str | None) -> Iterator[Wrong]:
+    at: Path = ("archive", "name_pattern")
+    if pattern is None:
+        return
+    expected = "a name with any of " + " ".join(f"{{{field}}}" for field in _NAME_FIELDS)
+    if not pattern.strip() or set("/\\") & set(pattern):
+        yield at, f"{pattern!r} is no name of a file", expected
+        return
+    try:
+        parts = list(string.Formatter().parse(pattern))
+    except ValueError:
+        yield at, f"{pattern!r} has a brace without its other", expected
+        return
+    for _, field, form, conversion in parts:
+        if field is None:
+            continue
+        if field not in _NAME_FIELDS:
+            yield at, f"unknown field {{{field}}}", _nearest(field, list(_NAME_FIELDS))
+        elif form or conversion:
+            yield at, f"more than a name in {{{field}…}}", f"{{{field}}}"
+
+
+def _check_map_crs(name: str) -> Iterator[Wrong]:
+    # Only a job with a map grid pays for the loading of it.
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    at: Path = ("grid", "map_crs")
+    try:
+        crs = CRS.from_user_input(name)
+    except CRSError:
+        yield at, f"{name!r} is no CRS that is known", 'one such as "EPSG:25831"'
+        return
+    axes = sorted(axis.direction.lower() for axis in crs.axis_info)
+    units = {axis.unit_name for axis in crs.axis_info}
+    if crs.type_name != "Projected CRS" or axes != ["east", "north"] or units != {"metre"}:
+        what = f"{name!r} is {crs.name}: {crs.type_name}, axes {' and '.join(axes) or 'none'}, {', '.join(units)}"
+        yield at, what, "a projected CRS with easting and northing in metres"
 
 
 def _check_levels(s: Settings) -> Iterator[Wrong]:

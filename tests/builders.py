@@ -111,6 +111,7 @@ class Site:
     profiles: list[Row] = field(default_factory=list)
     records: list[Row] = field(default_factory=list)
     set_out: list[Row] = field(default_factory=list)
+    control: list[Row] = field(default_factory=list)
     outline: list[tuple[float, float]] | None = None
 
     @property
@@ -206,7 +207,7 @@ def to_survey(site: Site) -> model.Survey:
         "profiles": site.profiles,
         "records": site.records,
         "set_out": site.set_out,
-        "control": [],
+        "control": site.control,
         "decisions": [],
     }
     tables = {name: _table(name, content, places, files) for name, content in rows.items()}

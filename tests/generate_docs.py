@@ -107,7 +107,8 @@ SETTINGS_MEANING = {
     "sheets.revision": "revision",
     "sheets.originator": "originator",
     "sheets.revisions": "lines of the revision table: `rev`, `date`, `text`",
-    "archive.name_pattern": "pattern of the archive's name",
+    "archive.name_pattern": "name of the folder in an archive: text with any of `{originator}` `{number}` `{revision}` "
+    "(of `[sheets]`), `{date}` (as-of) and `{name}` (of the site); default: the name of the file",
     "archive.contact": "contact of the archive",
 }
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import atexit
 from functools import cache
 from pathlib import Path
-from tempfile import mkdtemp
+from tempfile import TemporaryDirectory
 
 import pdf_pages
 import wall_folders
@@ -34,8 +35,15 @@ class Written:
 
 
 @cache
+def _kept() -> TemporaryDirectory[str]:
+    folder = TemporaryDirectory(prefix="sheet_books.")
+    atexit.register(folder.cleanup)
+    return folder
+
+
 def _folder() -> Path:
-    return Path(mkdtemp(prefix="sheet_books."))
+    """Return a folder that is removed when the tests end."""
+    return Path(_kept().name)
 
 
 @cache

@@ -63,11 +63,20 @@ def commands(text: str) -> list[str]:
     return [line.removeprefix(".venv/bin/") for line in lines if re.match(r"(\.venv/bin/)?asbuilt ", line)]
 
 
+def documented_keys(holding: str) -> set[str]:
+    """Return the keys of the JSON object on the page of commands that holds a text."""
+    (block,) = [block for block in fences(TEXTS["docs/commands.md"], "json") if holding in block]
+    return set(json.loads(block))
+
+
 EXAMPLES = sorted({line for text in TEXTS.values() for line in commands(text)})
+#: Commands that change the survey folder: the others find it as it was.
+CHANGE_THE_FOLDER = {"load", "withdraw"}
 SNIPPETS = [(page, place, code) for page, text in TEXTS.items() for place, code in enumerate(fences(text, "python"))]
 
 DOCUMENTED_KEYS = {
-    "asbuilt run demo_survey --only geopackage --json": set(json.loads(fences(TEXTS["docs/commands.md"], "json")[0])),
+    "asbuilt run demo_survey --only geopackage --json": documented_keys('"joints"'),
+    "asbuilt load demo_survey demo_survey/incoming/pickups_short_arc.csv --json": documented_keys('"already_taken"'),
     'asbuilt holds demo_survey "dig 1" --json': {"stage", "level", "joints_to", "state", "held_by", "below"},
 }
 
@@ -81,15 +90,18 @@ def with_demo(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def answers(with_demo):
+def answers(with_demo, tmp_path_factory):
     """Return a function that runs an example once and gives its exit code, stdout and stderr."""
 
     @functools.cache
     def run(line: str) -> tuple[int, str, str]:
+        where = with_demo
         for left in ("basement_wall", "demo_survey/out"):
-            shutil.rmtree(with_demo / left, ignore_errors=True)
+            shutil.rmtree(where / left, ignore_errors=True)
+        if line.split()[1] in CHANGE_THE_FOLDER:
+            where = Path(shutil.copytree(with_demo, tmp_path_factory.mktemp("own") / "clone"))
         with (
-            contextlib.chdir(with_demo),
+            contextlib.chdir(where),
             contextlib.redirect_stdout(io.StringIO()) as out,
             contextlib.redirect_stderr(io.StringIO()) as err,
         ):

@@ -11,7 +11,7 @@ import shapely
 from builders import Site, random_site, site_file, straight_wall, to_survey
 from steps import EXACT, plumb_wall, record, shot, tilt
 
-from asbuilt.columns import LAYERS, VERDICTS
+from asbuilt.columns import LAYERS, POSITIONS, VERDICTS
 from asbuilt.compute.axes import axis_positions
 from asbuilt.reconcile import reconcile
 
@@ -24,6 +24,14 @@ CASES = [(seed, name) for seed in SEEDS for name in LAYERS]
 def reconciled(seed):
     site = random_site(seed)
     site.toml += '\n[[stages]]\nname = "dig 1"\nlevel = 0.5\njoints_to = -3.0\n'
+    site.toml += '\n[grid]\nmap_crs = "EPSG:25831"\n'
+    # Site grid and map differ by a shift alone, but for the projection's scale.
+    corners = [(-30.0, -30.0), (30.0, -30.0), (30.0, 30.0), (-30.0, 30.0)]
+    at = [(site.design[0]["easting"] + e, site.design[0]["northing"] + n) for e, n in corners]
+    site.control = [
+        {"point": f"C{k}", "easting": e, "northing": n, "map_e": 5e5 + 0.9996 * de, "map_n": 6.2e6 + 0.9996 * dn}
+        for k, ((e, n), (de, dn)) in enumerate(zip(at, corners, strict=True))
+    ]
     return reconcile(to_survey(site))
 
 
@@ -106,6 +114,52 @@ def test_every_input_row_has_its_row(name):
     found = reconciled(1)
     table = found.survey.pickups if name == "pickups" else found.survey.tilts
     assert len(found.layers[name]) == len(table)
+
+
+# ------------------------------------------------------------------------------------------ on the map
+
+
+def surveyed(found):
+    return ~np.isnan(found.piles.centre_e)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_every_pile_is_on_the_map_at_its_centre_or_else_at_design(seed):
+    found = reconciled(seed)
+    layer, piles, built = found.layers["piles_on_map"], found.piles, surveyed(found)
+    e, n = np.where(built, piles.centre_e, piles.design_e), np.where(built, piles.centre_n, piles.design_n)
+    first = piles.design_e[0], piles.design_n[0]
+    wanted = np.column_stack([5e5 + 0.9996 * (e - first[0]), 6.2e6 + 0.9996 * (n - first[1])])
+    np.testing.assert_allclose(shapely.get_coordinates(layer.geometry), wanted, atol=1e-6)
+    assert [POSITIONS[k] == "as-built" for k in layer.columns["position_is"]] == built.tolist()
+
+
+def test_joints_on_the_map_run_between_piles_on_the_map():
+    found = reconciled(3)
+    piles = shapely.get_coordinates(found.layers["piles_on_map"].geometry)
+    ends = shapely.get_coordinates(found.layers["joints_on_map"].geometry).reshape(-1, 2, 2)
+    np.testing.assert_array_equal(ends, np.stack([piles[found.joints.a], piles[found.joints.b]], axis=1))
+
+
+def test_layers_on_the_map_name_its_crs_and_the_others_none():
+    named = {name for name, layer in reconciled(1).layers.items() if layer.crs is not None}
+    assert named == {"piles_on_map", "joints_on_map"}
+
+
+@pytest.mark.parametrize("name", ["control_points", "piles_on_map", "joints_on_map"])
+def test_without_a_map_grid_these_layers_are_empty(name):
+    layer = layer_of(random_site(1), name)
+    assert (len(layer), len(layer.geometry), layer.crs) == (0, 0, None)
+
+
+def test_control_points_carry_their_residuals_in_the_site_grid():
+    found = reconciled(1)
+    layer = found.layers["control_points"]
+    assert shapely.get_coordinates(layer.geometry).tolist() == [
+        [e, n] for e, n in zip(found.survey.control["easting"], found.survey.control["northing"], strict=True)
+    ]
+    assert layer.columns["residual_mm"] == pytest.approx(np.zeros(4), abs=1e-4)
+    assert layer.columns["redundancy"] == pytest.approx(np.full(4, 0.5))
 
 
 # ------------------------------------------------------------------------------------------ null where not measured

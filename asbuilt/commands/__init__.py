@@ -16,7 +16,7 @@ from asbuilt import __version__
 __all__ = ["COMMANDS", "cli"]
 
 #: In the order of the work.
-COMMANDS = ("new", "formats", "run", "sheets", "holds")
+COMMANDS = ("new", "formats", "load", "withdraw", "run", "sheets", "holds", "archive", "verify")
 
 
 class _Commands(click.Group):
@@ -47,7 +47,7 @@ class _Commands(click.Group):
     epilog="""\b
 Exit codes: 0 done, also when piles are out of tolerance
             2 bad usage, bad input, or a target that cannot be written
-            3 something is held
+            3 something is held, or not as it was taken in
             1 a defect of the tool (ASBUILT_TRACE=1 shows where)
 
 \b
@@ -60,8 +60,8 @@ def cli() -> None:
     """As-built control of walls of overlapping bored piles.
 
     A survey folder holds one job: design, pickups, lean readings, settings.
-    `new` makes one, `run` works it out, `sheets` draws on request, `holds` asks
-    about one excavation stage.
+    `new` makes one, `load` searches a day's files and takes them in, `run` works
+    it out, `sheets` draws on request, `holds` asks about one excavation stage.
 
     It is geometry only. It releases nothing: the responsible engineer decides.
     """

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from asbuilt.errors import InputError
+    from asbuilt.model import Survey
 
 __all__ = [
     "CAUTIONS",
@@ -38,6 +39,7 @@ __all__ = [
     "ExitCode",
     "Step",
     "as_of_option",
+    "changed_lines",
     "folder_argument",
     "iso_time",
     "json_option",
@@ -204,6 +206,13 @@ def wrapped(text: str, *, first: str = "", rest: str | None = None) -> list[str]
         break_on_hyphens=False,
     )
     return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
+
+
+def changed_lines(survey: Survey) -> list[str]:
+    """Return the mark that every answer carries when files are not as they were taken in; nothing otherwise."""
+    if not survey.changed:
+        return []
+    return wrapped(f"{', '.join(survey.changed)} (asbuilt verify says more)", first="CHANGED since taken in: ", rest="  ")
 
 
 def painted(text: str, verdict: str) -> str:

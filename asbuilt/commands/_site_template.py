@@ -23,8 +23,8 @@ name = {name}
 # layer = "piles"               # (no default) its layer
 # clear_outline = "design/clear_outline.geojson"   # (no default) outline that the permanent works need clear
 
-# The map grid behind the site grid. This version reads and checks it but does not use it yet: all
-# outputs are in the site grid, none of them placed on a map.
+# The map grid behind the site grid: map_crs with control/points.csv, or with the four parameters.
+# Without it outputs are in the site grid alone, none of them placed on a map.
 # [grid]
 # map_crs = "EPSG:32631"        # (no default) the map's coordinate system
 # origin_e = 500000.0           # (no default) all four or none:
@@ -127,7 +127,7 @@ overlap_mm = 50                 # least overlap of neighbours
 # originator = "name"           # (no default)
 # revisions = [{{ rev = "A", date = "2025-05-16", text = "first issue" }}]   # (no default)
 
-# [archive]                     # read and checked; this version does not use it yet
+# [archive]                     # for asbuilt archive: the name of the folder in it, and who to ask
 # name_pattern = "{{originator}}-{{number}}-{{revision}}"   # (no default)
 # contact = "name"              # (no default)
 

@@ -11,10 +11,10 @@ from asbuilt.columns import VERDICT_LOOKS
 from asbuilt.commands._shared import (
     ExitCode,
     as_of_option,
+    changed_lines,
     folder_argument,
     iso_time,
     json_option,
-    moment,
     painted,
     print_json,
     print_lines,
@@ -52,13 +52,13 @@ def command(folder: Path, stage: str, *, as_of: str | None, as_json: bool) -> in
     STAGE is the name of a stage in site.toml. The list releases nothing: the responsible engineer decides. Nothing
     is written.
     """
-    from asbuilt.intake.survey import read_survey
+    from asbuilt.commands._opening import open_survey
     from asbuilt.reconcile import reconcile
 
     with progress_on() as step:
-        survey = read_survey(folder, progress=step)
+        survey, when = open_survey(folder, as_of=as_of, step=step)
         step("reconciling")
-        result = reconcile(survey, as_of=moment(as_of, survey.settings.site.time_zone))
+        result = reconcile(survey, as_of=when)
     state = find_stage(result.stages, stage)
     if as_json:
         print_json(holds_object(state, result))
@@ -86,6 +86,7 @@ def holds_object(state: StageState, result: Reconciliation) -> dict[str, Any]:
         "joints_to": state.joints_to,
         "state": state.state,
         "as_of": iso_time(result.as_of),
+        "changed": list(result.survey.changed),
         "held_by": [_hold_object(hold) for hold in state.held_by],
         "below": [_hold_object(hold) for hold in state.below],
     }
@@ -119,6 +120,7 @@ def holds_lines(state: StageState, result: Reconciliation) -> Iterator[str]:
     depth = "to the bottom of each joint's range" if state.joints_to is None else f"to {metres(state.joints_to)} m"
     yield from wrapped(f"Stage {state.stage}: dig to {metres(state.level)} m, joints to be sound {depth}")
     yield f"As of {utc_text(result.as_of)}"
+    yield from changed_lines(result.survey)
     yield ""
     if state.held_by:
         yield f"Held by {_counted(state.held_by)}"

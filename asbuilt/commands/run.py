@@ -17,7 +17,6 @@ from asbuilt.commands._shared import (
     folder_argument,
     iso_time,
     json_option,
-    moment,
     output_folder,
     print_json,
     print_lines,
@@ -81,16 +80,17 @@ def command(folder: Path, *, as_of: str | None, out: Path | None, only: tuple[st
 
     Reads the survey folder DIR and writes a GeoPackage (asbuilt.gpkg), the pile schedule (schedule.csv), the joints
     (joints.csv), drawing sheets (sheets.pdf) and a record of the run (run.json), all or none; then prints a summary.
+    Where there is a ledger, settings and design that were changed by hand are recorded in it first.
     """
-    from asbuilt.intake.survey import read_survey
+    from asbuilt.commands._opening import open_survey
     from asbuilt.reconcile import reconcile
 
     started, clock = datetime.now(UTC), time.perf_counter()
     target = output_folder(folder, out)
     with progress_on() as step:
-        survey = read_survey(folder, progress=step)
+        survey, when = open_survey(folder, as_of=as_of, step=step, recording=True)
         step("reconciling")
-        result = reconcile(survey, as_of=moment(as_of, survey.settings.site.time_zone))
+        result = reconcile(survey, as_of=when)
         files = write_outputs(result, target, only=only, started=started, clock=clock, step=step)
     from asbuilt.commands.summary import run_object, summary_lines
 
@@ -206,16 +206,20 @@ def _difference(target: Path, names: Sequence[str], result: Reconciliation) -> s
 def _write_geopackage(path: Path, result: Reconciliation, inputs: str, step: Step) -> None:
     del step
     from asbuilt.compute.grid import engineering_crs_wkt
+    from asbuilt.output._description import describe, iso_xml
     from asbuilt.output.geopackage import write_geopackage
 
     name = result.survey.settings.site.name
+    crs_wkt = engineering_crs_wkt(name) if result.grid is None else result.grid.wkt
+    place = "" if result.grid is None else f"Site grid tied to {result.grid.map_crs} by {result.grid.source}. "
     write_geopackage(
         path,
         result.layers.values(),
-        crs_wkt=engineering_crs_wkt(name),
+        crs_wkt=crs_wkt,
         as_of=result.as_of,
         title=name,
-        description=f"{' '.join(CAUTIONS)} Inputs sha256 {inputs}, asbuilt {__version__}.",
+        description=f"{' '.join(CAUTIONS)} {place}Inputs sha256 {inputs}, asbuilt {__version__}.",
+        metadata=iso_xml(describe(result, crs_wkt=crs_wkt, cautions=CAUTIONS)),
     )
 
 

@@ -16,7 +16,6 @@ from asbuilt.commands._shared import (
     as_of_option,
     folder_argument,
     json_option,
-    moment,
     output_folder,
     print_json,
     print_lines,
@@ -44,21 +43,23 @@ KINDS = {
     "pile": "one sheet for each pile named with --pile",
     "scatter": "offsets and lean of the whole wall",
     "schedule": "piles and joints as tables",
+    "control": "control points and how they fit the map grid",
 }
 PAPERS = ("A4", "A3", "A2", "A1", "A0")
 _FOLDER = "drawings"
+LARGEST_SCALE = 20
 
 
 class SheetScale(click.ParamType[int]):
-    """A scale as drawings have it: ``1:100``, or ``100`` alone."""
+    """A scale as drawings have it: ``1:100``, or ``100`` alone; larger than 1:20 a wall would fill a book."""
 
     name = "scale"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """Return the scale's number."""
         found = re.fullmatch(r"\s*(?:1\s*:\s*)?([1-9][0-9]{0,4})\s*", str(value))
-        if not found:
-            self.fail(f"{value!r} is no scale, expected one such as 1:100", param, ctx)
+        if not found or int(found[1]) < LARGEST_SCALE:
+            self.fail(f"{value!r} is no scale for these sheets, expected 1:{LARGEST_SCALE} or smaller", param, ctx)
         return int(found[1])
 
 
@@ -139,7 +140,7 @@ def command(
     Writes one PDF, named by what is in it, to out/drawings in the survey folder DIR. Without options it holds every
     sheet that a run makes. Naming a pile, joint or level draws its sheet alone, unless --only asks for more.
     """
-    from asbuilt.intake.survey import read_survey
+    from asbuilt.commands._opening import open_survey
     from asbuilt.output._files import output_file
     from asbuilt.output.sheets.book import write_sheets
     from asbuilt.output.sheets.job import Job
@@ -148,10 +149,12 @@ def command(
 
     kinds = _kinds(only, piles=piles, joints=joints, levels=levels)
     with progress_on() as step:
-        survey = read_survey(folder, progress=step)
+        survey, when = open_survey(folder, as_of=as_of, step=step, recording=True)
         step("reconciling")
-        result = reconcile(survey, as_of=moment(as_of, survey.settings.site.time_zone))
+        result = reconcile(survey, as_of=when)
+        _check_levels(levels, result)
         job = Job(
+            extract=True,
             result=result,
             views=views_of(result),
             paper=paper or survey.settings.sheets.paper,
@@ -195,24 +198,39 @@ def _places(names: Sequence[str], known: list[str], what: str) -> tuple[int, ...
     place = {name: number for number, name in enumerate(known)}
     missing = []
     for name in dict.fromkeys(names):
-        if name in place:
+        # A joint is the same joint whichever pile is named first.
+        place.setdefault(name, place.get("~".join(reversed(name.split("~"))), -1))
+        if place[name] >= 0:
             continue
-        turned = "~".join(reversed(name.split("~")))
-        close = [turned] if turned in place else difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+        close = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
         missing.append(f"no {what} {name!r}" + (f", the nearest is {close[0]}" if close else ""))
     if missing:
         raise UsageError("; ".join(missing))
-    return tuple(place[name] for name in dict.fromkeys(names))
+    return tuple(dict.fromkeys(place[name] for name in names))
+
+
+def _check_levels(levels: Sequence[float], result: Reconciliation) -> None:
+    """Raise UsageError for levels that nothing on this site can have."""
+    given = result.survey.settings.levels
+    beyond = [f"{level:+.2f}" for level in levels if not given.lowest <= level <= given.highest]
+    if beyond:
+        raise UsageError(
+            f"--level {', '.join(beyond)}: outside the levels of this site, {given.lowest:+.2f} to "
+            f"{given.highest:+.2f} (lowest and highest in site.toml)"
+        )
 
 
 def file_name(
     only: Sequence[str], *, piles: Sequence[str], joints: Sequence[str], levels: Sequence[float]
 ) -> str:
     """Return the name of the file: what is in it, as far as that makes a short name."""
+    from asbuilt.output.sheets.figures import decimals
+
     named = {
         "pile": list(dict.fromkeys(piles)),
         "joint": list(dict.fromkeys(joints)),
-        "level": [f"{level:+.2f}" for level in dict.fromkeys(levels)],
+        # as many decimals as asked for, so that no two levels share a file
+        "level": [f"{level + 0.0:+.{decimals(level)}f}" for level in dict.fromkeys(levels)],
     }
     parts = [kind for kind in KINDS if kind in only and not named.get(kind)]
     for kind, names in named.items():
@@ -227,6 +245,7 @@ def _nothing(kinds: Sequence[str], result: Reconciliation) -> str:
     reasons = {
         "joint": "every joint is within; name one with --joint",
         "stage": "site.toml sets no stages, see [[stages]]",
+        "control": "there are no control points and no map grid, see [grid] in site.toml",
         "level": "no pile is surveyed yet, or none reaches such a level; name one with --level",
     }
     said = [reasons[kind] for kind in kinds if kind in reasons]

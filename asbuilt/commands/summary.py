@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from asbuilt.columns import KINDS, METHODS, PROGRESS, SEVERITIES, TABLES, VERDICT_LOOKS, VERDICTS
-from asbuilt.commands._shared import CAUTIONS, iso_time, painted, utc_text, wrapped
+from asbuilt.commands._shared import CAUTIONS, changed_lines, iso_time, painted, utc_text, wrapped
+from asbuilt.commands.control import control_lines, control_object
 from asbuilt.commands.worst import GRAVEST_FIRST, codes_of, names_lines, worst_joints, worst_piles
 from asbuilt.compute.wording import metres
+from asbuilt.output.record import ledger_head
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -57,6 +59,9 @@ def run_object(result: Reconciliation) -> dict[str, Any]:
         ],
         "missing": {what: ids for what, ids in _missing(result).items() if ids},
         "checks_not_made": list(_checks_not_made(result)),
+        "control": control_object(result),
+        "changed": list(result.survey.changed),
+        "ledger_head": ledger_head(result.survey.ledger_rows),
         "findings": len(result.findings),
         "findings_by_kind": dict(sorted(Counter(f.kind for f in result.findings).items())),
     }
@@ -78,6 +83,7 @@ def summary_lines(result: Reconciliation, *, target: Path, files: Mapping[str, s
     yield from worst_piles(result.piles, clear_mm=result.survey.settings.tolerance.clear_mm)
     yield from _stages(result.stages)
     yield from _missing_lines(result)
+    yield from control_lines(result)
     yield from _findings(result.findings)
     yield ""
     yield f"Written to {target}"
@@ -94,6 +100,7 @@ def _head(result: Reconciliation) -> Iterator[str]:
     files = Counter(file.table for file in survey.files if file.rows)
     words = [f"{files[table]}\u00a0{table}" for table in TABLES if files[table]]
     yield from wrapped(", ".join(words), first="Files read  ")
+    yield from changed_lines(survey)
 
 
 def _counts(result: Reconciliation) -> Iterator[str]:

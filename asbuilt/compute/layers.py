@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from asbuilt.columns import LAYERS, SEVERITIES
+from asbuilt.columns import LAYERS, POSITIONS, SEVERITIES
 from asbuilt.compute.axes import NONE, axis_positions
+from asbuilt.compute.grid import to_map
 from asbuilt.model import Layer
 
 if TYPE_CHECKING:
@@ -16,7 +17,20 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from asbuilt.model import Axes, Finding, Floats, Integers, Joints, Piles, StageState, Survey, Table, Texts
+    from asbuilt.model import (
+        Axes,
+        ControlFit,
+        Finding,
+        Floats,
+        Integers,
+        Joints,
+        Piles,
+        SiteGrid,
+        StageState,
+        Survey,
+        Table,
+        Texts,
+    )
 
 __all__ = ["LAYER_BUILDERS", "LayerInputs", "attribute_layer", "table_layer"]
 
@@ -45,12 +59,15 @@ class LayerInputs:
         stages: tuple[StageState, ...],
         decisions: Table,
         provenance: Callable[[], Iterable[tuple[str, str]]],
+        control: ControlFit | None = None,
+        grid: SiteGrid | None = None,
     ) -> None:
         self.survey, self.piles, self.joints, self.axes = survey, piles, joints, axes
         self.spacing_next, self.slopes, self.readings_used = spacing_next, slopes, readings_used
         self.pickups, self.tilts, self.used, self.superseded_by = pickups, tilts, used, superseded_by
         self.findings, self.stages, self.decisions = findings, stages, decisions
         self.provenance = provenance
+        self.control, self.grid = control, grid
 
     def site(self, e: Floats, n: Floats) -> Floats:
         """Return reduced coordinates as site-grid ones (k, 2)."""
@@ -189,6 +206,79 @@ def openings(i: LayerInputs) -> Layer:
     )
 
 
+def control_points(i: LayerInputs) -> Layer:
+    """Return the control points, and how they fit the map grid."""
+    control, fit = i.survey.control, i.control
+    count = len(control)
+    if fit is None or not count:
+        where = np.empty((0, 2))
+        return Layer(
+            name="control_points", geometry=_points(where), columns=attribute_layer("control_points", ()).columns
+        )
+    residual = {"e": fit.residual_e * 1000.0, "n": fit.residual_n * 1000.0}
+    # Without a test nothing is said, neither yes nor no.
+    suspect = np.full(count, np.nan) if np.isnan(fit.limit) else (np.arange(count) == fit.suspect).astype(float)
+    return Layer(
+        name="control_points",
+        geometry=_points(i.site(fit.e, fit.n)),
+        columns={
+            **control.columns,
+            "residual_e_mm": residual["e"],
+            "residual_n_mm": residual["n"],
+            "residual_mm": np.hypot(residual["e"], residual["n"]),
+            "redundancy": fit.redundancy,
+            "w": fit.w,
+            "w_limit": np.full(count, fit.limit),
+            "detectable_mm": fit.detectable * 1000.0,
+            "suspect": suspect,
+        },
+    )
+
+
+def _on_map(i: LayerInputs) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Return where the piles lie on the map (n, 2) [m], at design where not surveyed, and which are as built."""
+    built = ~np.isnan(i.piles.centre_e)
+    e = np.where(built, i.piles.centre_e, i.piles.design_e) + i.survey.origin[0]
+    n = np.where(built, i.piles.centre_n, i.piles.design_n) + i.survey.origin[1]
+    assert i.grid is not None  # noqa: S101  # asked for with a grid only
+    return np.column_stack(to_map(i.grid.similarity, e, n)), built
+
+
+def _position(built: npt.NDArray[np.bool_]) -> npt.NDArray[np.int8]:
+    return np.where(built, POSITIONS.index("as-built"), POSITIONS.index("design")).astype(np.int8)
+
+
+def piles_on_map(i: LayerInputs) -> Layer:
+    """Return the piles in the map CRS; none where the site grid has no place on a map."""
+    if i.grid is None:
+        return Layer(
+            name="piles_on_map",
+            geometry=_points(np.empty((0, 2))),
+            columns=attribute_layer("piles_on_map", ()).columns,
+        )
+    where, built = _on_map(i)
+    columns = {"pile_id": i.piles["pile_id"], "verdict": i.piles["verdict"], "position_is": _position(built)}
+    return Layer(name="piles_on_map", geometry=_points(where), columns=columns, crs=i.grid.map_wkt)
+
+
+def joints_on_map(i: LayerInputs) -> Layer:
+    """Return the joints in the map CRS; none where the site grid has no place on a map."""
+    if i.grid is None:
+        return Layer(
+            name="joints_on_map",
+            geometry=_lines(np.empty((0, 2)), np.empty((0, 2))),
+            columns=attribute_layer("joints_on_map", ()).columns,
+        )
+    where, built = _on_map(i)
+    a, b = i.joints.a, i.joints.b
+    columns = {
+        "joint_id": i.joints["joint_id"],
+        "verdict": i.joints["verdict"],
+        "position_is": _position(built[a] & built[b]),
+    }
+    return Layer(name="joints_on_map", geometry=_lines(where[a], where[b]), columns=columns, crs=i.grid.map_wkt)
+
+
 def clear_outline(i: LayerInputs) -> Layer:
     """Return the clear outline, where there is one."""
     outline = i.survey.clear_outline
@@ -311,6 +401,9 @@ LAYER_BUILDERS: dict[str, Callable[[LayerInputs], Layer]] = {
         pile_axes,
         joints,
         openings,
+        control_points,
+        piles_on_map,
+        joints_on_map,
         clear_outline,
         pickups,
         readings,

@@ -49,6 +49,7 @@ def pile_reasons(
     surveyed: Booleans,
     confidence: float,
     moved: tuple[Integers, list[str]],
+    to_drill: Booleans,
 ) -> Texts:
     """Return the reasons of all piles (n,).
 
@@ -66,13 +67,16 @@ def pile_reasons(
         Asked for by the guarded rule.
     moved : rows and texts
         Approved moves.
+    to_drill : (n,) array
+        Piles not drilled yet: there is nothing that could have been surveyed.
     """
     lines = _Lines(len(surveyed))
     judged = np.maximum.reduce(list(verdicts.values())) >= WITHIN
     rows = np.flatnonzero(~surveyed & judged)
     why = centre_reason[rows]
     known = np.array([bool(text) for text in why.tolist()], dtype=bool)
-    lines.add(rows, np.where(known, "no centre: " + np.where(known, why, ""), "no pickup"))
+    lacking = np.where(known, "no centre: " + np.where(known, why, ""), "no pickup")
+    lines.add(rows, np.where(to_drill[rows] & ~known, "not drilled yet", lacking))
     for check, what, value, limit, unit, places in (
         ("plan", "plan position ", "offset_mm", "allowed_mm", "mm", 1),
         ("vertical", "inclination ", "incline_mm_per_m", "allowed_mm_per_m", "mm/m", 2),
@@ -95,7 +99,7 @@ def pile_reasons(
     rows = np.flatnonzero(verdicts["toe"] == OUTSIDE)
     above = all_against(figures["toe_above_mm"][rows], figures["toe_allowed_mm"][rows], "mm", places=0)
     lines.add(rows, "toe at " + all_metres(figures["toe_level"][rows]) + ": above design " + above)
-    lines.add(np.flatnonzero(verdicts["toe"] == NOT_SURVEYED), "no toe recorded")
+    lines.add(np.flatnonzero((verdicts["toe"] == NOT_SURVEYED) & ~to_drill), "no toe recorded")
     lines.add(moved[0], np.array(moved[1], dtype=object))
     return lines.texts
 
@@ -144,6 +148,7 @@ def joint_reasons(
     toe: Floats,
     confidence: float,
     guarded: bool,
+    to_drill: Booleans,
 ) -> Texts:
     """Return the reasons of all joints (m,).
 
@@ -155,8 +160,8 @@ def joint_reasons(
         Columns of the layer by name.
     a, b : (m,) arrays
         Places of the two piles.
-    pile_ids, surveyed, has_axis : (n,) arrays
-        Over piles: the id, whether there is a centre, and lean readings or a profile.
+    pile_ids, surveyed, has_axis, to_drill : (n,) arrays
+        Over piles: the id, whether there is a centre, and lean readings or a profile; whether it is not drilled yet.
     depends : (m,) array
         Within under one lean model only.
     toe_of, toe : (m,) arrays
@@ -195,6 +200,7 @@ def joint_reasons(
     for end, sep in ((a, "; "), (b, ", ")):
         pile = end[rows]
         lack = np.where(surveyed[pile], _either(~has_axis[pile], "no lean reading"), "no centre")
+        lack = np.where(to_drill[pile] & ~surveyed[pile], "not drilled yet", lack)
         lines.add(rows, np.where(lack == "", "", pile_ids[pile] + ": " + lack), sep=sep)
     return lines.texts
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from asbuilt.columns import PROGRESS
 from asbuilt.compute.alignment import wall_levels
 from asbuilt.compute.axes import NONE
 from asbuilt.compute.joints import JointResults, overlap_for_chord
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["joint_inputs", "joint_results", "pair_covariance", "pile_results"]
 
+TO_DRILL = PROGRESS.index("to drill")
 #: Above this n a pile is called plumb.
 _PLUMB = 5000
 
@@ -141,6 +143,7 @@ def pile_results(
         surveyed=surveyed,
         confidence=settings.site.confidence,
         moved=(approved, said),
+        to_drill=progress == TO_DRILL,
     )
     return Piles(
         columns=columns,
@@ -224,6 +227,7 @@ def joint_results(
     centres: Centres,
     axes: Axes,
     toe_of: Integers,
+    progress: Codes,
 ) -> Joints:
     """Put the results of all joints under their columns."""
     a, b = inputs.a, inputs.b
@@ -282,5 +286,6 @@ def joint_results(
         toe=inputs.toe,
         confidence=settings.site.confidence,
         guarded=settings.decide.joint == "guarded",
+        to_drill=progress == TO_DRILL,
     )
     return Joints(columns=columns, a=a, b=b, required=inputs.required, toe_level=inputs.toe)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.columns import VERDICTS
+from asbuilt.columns import PROGRESS, VERDICTS
 from asbuilt.compute.alignment import wall_levels
 from asbuilt.compute.verdicts import NOT_SURVEYED, SLACK_M, UNRESOLVED
 from asbuilt.compute.wording import chance, metres, number, of_allowed
@@ -40,6 +40,8 @@ class _Items:
     verdict: Codes
     level: Floats
     """Highest level at which it is not sure [m]; NaN where none is known: it holds every stage."""
+    told: Floats
+    """The level that is told: as ``level``, and where only the top is known to be lost, that top [m]."""
     bottom: Floats
     """What joints_to is for this item where the stage gives none [m]."""
     compared: int
@@ -111,13 +113,13 @@ def _worded(groups: list[_Items]) -> tuple[Texts, Integers]:
         Hold(item=name, verdict=VERDICTS[code], check=items.check, text=text, level=level)
         for items in groups
         for name, code, text, level in zip(
-            items.name.tolist(), items.verdict.tolist(), items.texts(), items.level.tolist(), strict=True
+            items.name.tolist(), items.verdict.tolist(), items.texts(), items.told.tolist(), strict=True
         )
     ]
     found = np.empty(len(holds), dtype=object)
     found[:] = holds
     verdict = _joined([items.verdict for items in groups]).astype(np.int64)
-    level = _joined([items.level for items in groups])
+    level = _joined([items.told for items in groups])
     return found, np.lexsort((-np.where(np.isnan(level), np.inf, level), -verdict))
 
 
@@ -171,6 +173,7 @@ def _joint_items(joints: Joints) -> _Items:
         name=joints["joint_id"][rows],
         verdict=shown[rows],
         level=np.where(measured, level, np.nan)[rows],
+        told=level[rows],
         bottom=np.full(len(rows), -np.inf),
         compared=_AT_JOINTS_TO,
         texts=lambda: [
@@ -181,6 +184,17 @@ def _joint_items(joints: Joints) -> _Items:
 
 
 # -------------------------------------------------------------------------------------------------- piles
+
+
+def _to_drill(piles: Piles, rows: Integers) -> list[bool]:
+    """Return which piles are not drilled yet: there is nothing that could have been surveyed."""
+    ahead: list[bool] = (np.asarray(piles["progress"])[rows] == PROGRESS.index("to drill")).tolist()
+    return ahead
+
+
+def _missing(what: str, ahead: bool) -> str:
+    """Word what is not measured of a pile."""
+    return "not drilled yet" if ahead else f"{what} not surveyed"
 
 
 def _not_within(piles: Piles, check: str) -> tuple[Integers, Codes]:
@@ -210,6 +224,7 @@ def _encroach_items(settings: Settings, design: Table, piles: Piles, encroach_fr
         name=design["pile_id"][rows],
         verdict=verdict,
         level=level,
+        told=level,
         bottom=np.full(len(rows), -np.inf),
         compared=_AT_STAGE_LEVEL,
         texts=lambda: list(_encroach_texts(settings, piles, rows, verdict, level)),
@@ -226,10 +241,10 @@ def _encroach_texts(
     outline = ("face_inside_mm", "face_inside_level")
     columns = (_column(piles, name, rows).tolist() for name in (*movement, *outline, "p_encroach"))
     allowed = np.broadcast_to(limits, len(rows)).tolist()
-    for code, limit, first, moved, moved_at, inside, inside_at, p in zip(
-        verdicts.tolist(), allowed, level.tolist(), *columns, strict=True
+    for code, ahead, limit, first, moved, moved_at, inside, inside_at, p in zip(
+        verdicts.tolist(), _to_drill(piles, rows), allowed, level.tolist(), *columns, strict=True
     ):
-        parts = ["encroachment not surveyed"] if code == NOT_SURVEYED else []
+        parts = [_missing("encroachment", ahead)] if code == NOT_SURVEYED else []
         if not math.isnan(moved):
             towards = f"{number(moved)} mm" if math.isnan(limit) else of_allowed(moved, limit, "mm")
             parts.append(f"{towards} towards the pit at {metres(moved_at)}")
@@ -254,11 +269,14 @@ def _toe_items(settings: Settings, design: Table, piles: Piles, joints: Joints) 
         name=design["pile_id"][rows],
         verdict=verdict,
         level=level,
+        told=level,
         bottom=_joints_end(settings, design, joints)[rows],
         compared=_ABOVE_JOINTS_TO,
         texts=lambda: [
-            "toe not recorded" if math.isnan(toe) else _toe_text(toe, target, allowed)
-            for toe, target in zip(level.tolist(), planned.tolist(), strict=True)
+            (_missing("toe", ahead) if ahead else "toe not recorded")
+            if math.isnan(toe)
+            else _toe_text(toe, target, allowed)
+            for toe, target, ahead in zip(level.tolist(), planned.tolist(), _to_drill(piles, rows), strict=True)
         ],
     )
 
@@ -288,18 +306,21 @@ def _tolerance_items(check: str, design: Table, piles: Piles) -> _Items:
     """Collect piles beyond a contract tolerance; named among the checks that hold, it holds every stage."""
     rows, verdict = _not_within(piles, check)
     what, value, limit, unit = _TOLERANCES[check]
-    pairs = zip(_column(piles, value, rows).tolist(), _column(piles, limit, rows).tolist(), strict=True)
+    columns = (_column(piles, name, rows).tolist() for name in (value, limit))
+    triples = zip(*columns, _to_drill(piles, rows), strict=True)
+    level = np.where(verdict == NOT_SURVEYED, np.nan, _column(piles, "cut_off_level", rows))
     return _Items(
         check=check,
         name=design["pile_id"][rows],
         verdict=verdict,
-        level=np.where(verdict == NOT_SURVEYED, np.nan, _column(piles, "cut_off_level", rows)),
+        level=level,
+        told=level,
         bottom=np.full(len(rows), -np.inf),
         compared=_NOTHING,
         texts=lambda: [
-            f"{what} not surveyed"
+            _missing(what, ahead)
             if math.isnan(found)
             else f"{what} {of_allowed(found, allowed, unit, places=1)} allowed"
-            for found, allowed in pairs
+            for found, allowed, ahead in triples
         ],
     )

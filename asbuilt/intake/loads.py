@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +45,8 @@ def check_piles(parts: Sequence[Part], known: Mapping[str, int]) -> Iterator[Pro
         rows = unknown[part.codes] & part.good("pile_id")
         for row, count in _firsts(part.codes, rows):
             name = part.columns["pile_id"][row]
-            yield part.problem(row, "pile_id", f"unknown pile {short(name)}{_more(count)}", suggest.expected(name))
+            what = f"unknown pile {short(name)}{_more(count)}"
+            yield replace(part.problem(row, "pile_id", what, suggest.expected(name)), kind="unknown_pile")
 
 
 def check_shots(parts: Sequence[Part]) -> Iterator[Problem]:

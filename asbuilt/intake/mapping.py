@@ -203,7 +203,7 @@ def _missing(
         if column.kind == "time" and mapping.date_from_name:
             if date_in_name(text.file, mapping.date_from_name) is None:
                 what = f"no such column, and no date in the file's name as {mapping.date_from_name}"
-                problems.append(_problem(text, column.name, what, "one of them"))
+                problems.append(_lacks_column(text, column.name, what, "one of them"))
             continue
         missing[column.name] = mapping.names.get(column.name, column.name)
     return missing
@@ -215,10 +215,10 @@ def _missing_lines(text: DelimitedText, definition: TableDefinition, best: Fit) 
         expected = "a header with these names"
         if definition.name in TABLES:
             expected += f", or a mapping in [columns.{definition.name}] of site.toml"
-        yield _problem(text, "", lacking(best.missing, text.first, what="column"), expected)
+        yield _lacks_column(text, "", lacking(best.missing, text.first, what="column"), expected)
         return
     for name, theirs in best.missing.items():
-        yield _problem(text, name, "missing column", called(theirs, best.unknown))
+        yield _lacks_column(text, name, "missing column", called(theirs, best.unknown))
 
 
 def lacking(missing: Mapping[str, str], found: Collection[str], *, what: str) -> str:
@@ -240,6 +240,10 @@ def called(theirs: str, unknown: Collection[str], *, what: str = "column") -> st
     folded = {cell.casefold(): cell for cell in unknown if cell}
     close = difflib.get_close_matches(theirs.casefold(), list(folded), n=1, cutoff=0.7)
     return f"{expected}, perhaps {short(folded[close[0]])}" if close else expected
+
+
+def _lacks_column(text: DelimitedText, column: str, what: str, expected: str) -> Problem:
+    return replace(_problem(text, column, what, expected), kind="missing_column")
 
 
 def _problem(text: DelimitedText, column: str, what: str, expected: str) -> Problem:

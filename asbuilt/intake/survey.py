@@ -15,8 +15,14 @@ from asbuilt.columns import LAYERS, TABLES, TableDefinition
 from asbuilt.errors import InputError, Problem, UsageError
 from asbuilt.intake import loads
 from asbuilt.intake.design import DesignCheck, check_design, cut_off_levels
+from asbuilt.intake.history import SINGLE, State, state_at
+from asbuilt.intake.ledger_check import changed_findings
+from asbuilt.intake.ledger_files import recover
+from asbuilt.intake.ledger_lines import HEADER, LEDGER, Line, text_of
+from asbuilt.intake.options import LoadOptions, options_of
 from asbuilt.intake.sources import LOADS, Source, files_of_loads, read_source
 from asbuilt.intake.tables import Part, empty_part, join, read_table
+from asbuilt.intake.withdrawals import pile_of, withdrawals_of
 from asbuilt.model import Finding, InputFile, Survey
 from asbuilt.settings import Design, Draft, draft_settings
 
@@ -30,11 +36,8 @@ if TYPE_CHECKING:
 __all__ = ["read_survey"]
 
 SITE = "site.toml"
-LEDGER = "ledger.csv"
 DESIGN = "design/piles.csv"
 OUTLINE = "design/clear_outline.geojson"
-SINGLE = {"control": "control/points.csv", "set_out": "set_out/approved.csv", "decisions": "decisions.csv"}
-"""Tables of one file each, which may be absent."""
 TABLE_ENDINGS = (".csv", ".txt")
 VECTOR_ENDINGS = (".gpkg", ".geojson", ".json")
 NAMES_PILES = frozenset({"design", "set_out", *LOADS})
@@ -45,22 +48,34 @@ LEDGER_TABLE = TableDefinition(
     meaning=LAYERS["ledger"].meaning,
     columns=tuple(replace(column, kind="text", column_needed=True) for column in LAYERS["ledger"].columns),
 )
+_TRIES = 4
 FARTHEST_OUTLINE_M = 1000.0
 """A clear outline farther than this from every design centre is not in the site grid."""
 
 
-def read_survey(folder: Path, *, progress: Progress | None = None, extra: Sequence[Source] = ()) -> Survey:
+def read_survey(
+    folder: Path,
+    *,
+    progress: Progress | None = None,
+    extra: Sequence[Source] = (),
+    as_of: np.datetime64 | None = None,
+) -> Survey:
     """Read a survey folder, check it in one pass and return it.
 
     Parameters
     ----------
     folder
-        The survey folder. Nothing in it is written.
+        The survey folder. Nothing in it is written; but what a process that was killed while it took something in left
+        there is finished or cleared away.
     progress
         Called with what is being read and the share done, 0 to 1.
     extra
         Files that are read as if they stood in the folder at their path, in place of what stands there: for trying a
         load before it is taken in.
+    as_of
+        Return what was known at that moment, UTC: settings, design, control, approvals and decisions as they were then,
+        without loads and ledger lines that came later. Rows are not looked at: see
+        :func:`asbuilt.reconcile.reconcile`. Default, and for a moment to come: as it is now.
 
     Raises
     ------
@@ -72,8 +87,14 @@ def read_survey(folder: Path, *, progress: Progress | None = None, extra: Sequen
     folder = Path(folder)
     if not folder.is_dir():
         raise UsageError(f"{folder}: {'not a folder' if folder.exists() else 'no such folder'}; give a survey folder")
-    reading = _Reading(folder, progress or _silent, {source.path: source for source in extra})
-    survey = reading.survey()
+    if as_of is not None and as_of >= np.datetime64("now", "ms"):
+        as_of = None
+    for _ in range(_TRIES):
+        reading = _Reading(folder, progress or _silent, {source.path: source for source in extra}, as_of)
+        survey = reading.survey()
+        # Another may have taken something in meanwhile: then files and ledger are of two states.
+        if reading.ledger_data == _bytes_at(folder / LEDGER):
+            break
     if survey is None:
         raise InputError(reading.problems)
     return survey
@@ -86,17 +107,27 @@ def _silent(_what: str, _share: float) -> None:
 class _Reading:
     """One pass over a folder: what was found so far."""
 
-    def __init__(self, folder: Path, progress: Progress, extra: Mapping[str, Source]) -> None:
+    def __init__(
+        self, folder: Path, progress: Progress, extra: Mapping[str, Source], as_of: np.datetime64 | None
+    ) -> None:
         self.folder = folder
         self.progress = progress
         self.extra = extra
+        self.as_of = as_of
         self.problems: list[Problem] = []
         self.files: list[InputFile] = []
         self.places: dict[str, int] = {}
         self.ignored: list[str] = []
+        self.options: dict[str, LoadOptions] = {}
+        self.ledger_data: bytes | None = None
+        """The ledger as it stands in the folder."""
+        self.state = State(lines=())
 
     def survey(self) -> Survey | None:
         """Return the survey, or None when there are problems."""
+        ledger = self._ledger()
+        # After the ledger was read: what it names is in its place then.
+        recover(self.folder)
         draft = self._settings()
         self.problems.extend(draft.problems)
         parts = self._tables(draft)
@@ -106,26 +137,35 @@ class _Reading:
         self.problems.extend(check.problems)
         self.problems.extend(_check_loads(parts, draft, check))
         self.problems.extend(_check_outline(outline, design, self.files))
-        ledger = self._ledger()
+        if ledger is not None:
+            self._register(ledger, rows=len(self.state.lines))
         if self.problems or draft.settings is None:
             return None
         self.progress("checked", 1.0)
-        return self._assemble(draft, parts, outline, check, ledger)
+        return self._assemble(draft, parts, outline, check, with_ledger=ledger is not None)
 
     def _read(self, path: str, table: str, *, needed: bool) -> Source | None:
         """Return a file's bytes; None where it is not there (a problem when ``needed``) or cannot be read."""
         source = self.extra.get(path)
-        if source is None:
+        if source is None and path in self.state.files:
+            data = self.state.files[path]
+            source = None if data is None else Source(path=path, table=table, data=data)
+            if source is None and needed:
+                self.problems.append(Problem(file=path, text=f"was not there on {self.as_of}", expected="a file"))
+        elif source is None:
             if not needed and _is_missing(self.folder / path):
                 return None
             source = read_source(self.folder, path, table, self.problems)
         if source is not None:
-            self.places[source.path] = len(self.files)
-            self.files.append(InputFile(path=source.path, table=table, rows=0, sha256=source.sha256))
+            self._register(source)
         return source
 
+    def _register(self, source: Source, *, rows: int = 0) -> None:
+        self.places[source.path] = len(self.files)
+        self.files.append(InputFile(path=source.path, table=source.table, rows=rows, sha256=source.sha256))
+
     def _settings(self) -> Draft:
-        if SITE not in self.extra and _is_missing(self.folder / SITE):
+        if SITE not in {*self.extra, *self.state.files} and _is_missing(self.folder / SITE):
             text, expected = f"the folder {self.folder} has no {SITE}", "a survey folder; `asbuilt new DIR` makes one"
             self.problems.append(Problem(file=SITE, text=text, expected=f"{expected}, DIR new or empty"))
             return replace(draft_settings("", file=SITE), problems=(), design=None, columns=None)
@@ -146,6 +186,7 @@ class _Reading:
         for table in LOADS:
             there, others = files_of_loads(self.folder, table, self.problems)
             self.ignored.extend(others)
+            there = [path for path in there if path not in self.state.hidden]
             new = [path for path, source in self.extra.items() if source.table == table and path not in there]
             paths.extend((table, path) for path in sorted([*there, *new]))
         parts: dict[str, list[Part]] = {table: [] for table in TABLES}
@@ -156,6 +197,8 @@ class _Reading:
             source = self._read(path, table, needed=table in LOADS)
             if source is None:
                 continue
+            if path in self.options and path not in self.extra:
+                source = self.options[path].of_table(table).apply(source)
             mappings = None if draft.columns is None else draft.columns.get(table, {})
             part = read_table(source, TABLES[table], mappings=mappings, zone=draft.time_zone)
             parts[table].append(self._took(part))
@@ -216,15 +259,52 @@ class _Reading:
             return str(path)
         return None
 
-    def _ledger(self) -> tuple[dict[str, str], ...] | None:
-        """Return the ledger's rows, or None without a ledger."""
-        source = self._read(LEDGER, "ledger", needed=False)
+    def _ledger(self) -> Source | None:
+        """Read the ledger, as it was known; None without one."""
+        if _is_missing(self.folder / LEDGER):
+            return None
+        source = read_source(self.folder, LEDGER, "ledger", self.problems)
         if source is None:
             return None
-        part = self._took(read_table(source, LEDGER_TABLE, mappings={}, zone=ZoneInfo("UTC")))
+        self.ledger_data = source.data
+        part = read_table(source, LEDGER_TABLE, mappings={}, zone=ZoneInfo("UTC"))
+        self.problems.extend(part.problems)
         names = list(part.columns)
         cells = zip(*(part.columns[name].tolist() for name in names), strict=True)
-        return tuple({name: text or "" for name, text in zip(names, row, strict=True)} for row in cells)
+        rows = [{name: text or "" for name, text in zip(names, row, strict=True)} for row in cells]
+        wrong = False
+        for number, row in enumerate(rows):
+            if _is_moment(row["at"]) and self._understood(row):
+                continue
+            column = "options" if _is_moment(row["at"]) else "at"
+            what = f"{row[column] or 'blank'} cannot be read"
+            self.problems.append(part.problem(number, column, what, "what `asbuilt` wrote there"))
+            wrong = True
+        lines = tuple(Line(**row) for row in rows)
+        self.state = State(lines=lines)
+        if self.as_of is None or wrong or part.problems:
+            return source
+        self.state = state_at(self.folder, lines, self.as_of)
+        self.problems.extend(self.state.problems)
+        if not self.state.lines:
+            return None
+        if len(self.state.lines) == len(lines):
+            return source
+        return replace(source, data=f"{HEADER}\n{text_of(self.state.lines)}".encode())
+
+    def _understood(self, row: Mapping[str, str]) -> bool:
+        """Keep what a ledger line says of how its file is read; False where it cannot be told."""
+        if row["action"] == "withdraw":
+            try:
+                pile_of(row["options"])
+            except ValueError:
+                return False
+        elif row["action"] == "load":
+            options = options_of(row["options"])
+            if options is None:
+                return False
+            self.options[row["file"]] = options
+        return True
 
     def _assemble(
         self,
@@ -232,7 +312,8 @@ class _Reading:
         parts: Mapping[str, list[Part]],
         outline: Any,
         check: DesignCheck,
-        ledger: tuple[dict[str, str], ...] | None,
+        *,
+        with_ledger: bool,
     ) -> Survey:
         settings = draft.settings
         assert settings is not None  # noqa: S101  # the caller has looked
@@ -248,16 +329,44 @@ class _Reading:
             tables[name] = _with(tables[name], from_level=filled)
         every = [part for name in TABLES for part in parts[name]]
         notes = [note for part in every if (note := part.finding()) is not None]
+        ledger = tuple(line.row() for line in self.state.lines)
+        changed = changed_findings(
+            self.folder,
+            self.state.lines,
+            written=self.ledger_data,
+            read={file.path: file.sha256 for file in self.files if file.path not in self.extra},
+            leave={*self.extra, *self.state.files},
+        )
         return Survey(
             settings=settings,
             folder=str(self.folder),
             files=tuple(self.files),
             origin=(_whole_mean(tables["design"]["easting"]), _whole_mean(tables["design"]["northing"])),
             clear_outline=outline,
-            notes=(*notes, *map(_ignored, self.ignored), *_not_in_ledger(self.files, ledger)),
-            ledger_rows=ledger or (),
+            notes=(
+                *changed,
+                *notes,
+                *map(_ignored, self.ignored),
+                *_not_in_ledger(self.files, ledger if with_ledger else None),
+            ),
+            ledger_rows=ledger,
+            withdrawals=tuple(withdrawals_of(ledger, files=self.places, piles=check.places)),
             **tables,
         )
+
+
+def _is_moment(text: str) -> bool:
+    try:
+        return not np.isnat(np.datetime64(text.removesuffix("Z"), "ms"))
+    except ValueError:
+        return False
+
+
+def _bytes_at(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
 
 
 def _is_missing(path: Path) -> bool:
@@ -324,10 +433,10 @@ def _not_in_ledger(files: Sequence[InputFile], ledger: Sequence[Mapping[str, str
             count = "1 file stands" if len(in_loads) == 1 else f"{len(in_loads)} files stand"
             yield _note("not_in_ledger", LEDGER, f"{count} in the folder without a ledger; they count")
         return
-    taken = {row["file"] for row in ledger}
+    taken = {row["file"] for row in ledger if row["action"] != "change"}
     for path in in_loads:
         if path not in taken:
-            text = "put into the folder by hand: the ledger does not name it; it counts"
+            text = "put into the folder by hand, not with `asbuilt load`; it counts"
             yield _note("not_in_ledger", path, text)
 
 

@@ -333,6 +333,8 @@ def _derived(
         unknown = np.flatnonzero((made[name] == None) & (cells["code"] != None)).tolist()  # noqa: E711
         wrong[name] = {row: (f"unknown code {short(cells['code'][row])}", expected) for row in unknown}
     for column in definition.columns:
+        if column.name in source.fill:
+            continue  # said when it was taken in: more than what its name has
         if column.kind == "time" and column.needed and column.name not in cells and mapping.date_from_name:
             date = date_in_name(source.path, mapping.date_from_name)
             if date is not None:

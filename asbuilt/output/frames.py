@@ -30,7 +30,8 @@ def layer_frame(layer: Layer, *, crs_wkt: str | None = None) -> geopandas.GeoDat
     layer : Layer
         One of ``Reconciliation.layers``.
     crs_wkt : str, optional
-        CRS of the site grid, such as :func:`asbuilt.compute.grid.engineering_crs_wkt` gives.
+        CRS of the site grid: ``Reconciliation.grid.wkt``, or what :func:`asbuilt.compute.grid.engineering_crs_wkt`
+        gives. Layers on the map carry their own.
     """
     import geopandas
     import pandas as pd
@@ -38,7 +39,7 @@ def layer_frame(layer: Layer, *, crs_wkt: str | None = None) -> geopandas.GeoDat
     data = {column.name: _series(column, layer.columns[column.name]) for column in LAYERS[layer.name].columns}
     if layer.geometry is None:
         return pd.DataFrame(data)
-    return geopandas.GeoDataFrame(data, geometry=geopandas.GeoSeries(list(layer.geometry), crs=crs_wkt))
+    return geopandas.GeoDataFrame(data, geometry=geopandas.GeoSeries(list(layer.geometry), crs=layer.crs or crs_wkt))
 
 
 def _series(column: Column, values: npt.NDArray[Any]) -> Any:

@@ -35,6 +35,8 @@ __all__ = ["write_geopackage"]
 _GEOMETRY = "geom"
 
 _DUBLIN_CORE = "http://purl.org/dc/elements/1.1/"
+#: Of ISO/TS 19139:2007, the XML of ISO 19115.
+_ISO_19139 = "http://www.isotc211.org/2005/gmd"
 
 #: Tables of GeoPackage 1.3 (OGC 12-128r17, annexes C and F) that GDAL does not make unasked, and the one in which a
 #: GIS looks for stored styles.
@@ -78,6 +80,7 @@ def write_geopackage(
     as_of: np.datetime64,
     title: str,
     description: str,
+    metadata: str | None = None,
 ) -> None:
     """Write layers to a new GeoPackage, in the order of the column dictionary.
 
@@ -90,11 +93,13 @@ def write_geopackage(
         Layers by their names in :data:`asbuilt.columns.LAYERS`, each with exactly that entry's columns. None, NaN,
         NaT and the code -1 become null. A layer without rows is written with its columns.
     crs_wkt
-        CRS of the geometries, WKT 2.
+        CRS of the geometries, WKT 2; of those layers that do not name their own.
     as_of
         UTC; the only time that the file carries.
     title, description
         Of the file as a whole, in its metadata.
+    metadata
+        Of the file as a whole, in XML of ISO/TS 19139: kept beside the others, for catalogues.
 
     Raises
     ------
@@ -115,7 +120,7 @@ def write_geopackage(
             for definition, layer in given:
                 _write_layer(path, definition, layer, crs_wkt)
         about = {"title": title, "description": description, "date": moment}
-        _write_descriptions(path, [definition for definition, _ in given], about)
+        _write_descriptions(path, [definition for definition, _ in given], about, metadata)
     except failures as error:
         path.unlink(missing_ok=True)
         raise TargetError(
@@ -173,7 +178,7 @@ def _write_layer(path: Path, definition: LayerDefinition, layer: Layer, crs_wkt:
     if not path.exists():
         more["dataset_options"] = {"VERSION": "1.3"}
     if definition.geometry is not None:
-        more |= {"geometry_type": definition.geometry, "crs": crs_wkt, "promote_to_multi": False}
+        more |= {"geometry_type": definition.geometry, "crs": layer.crs or crs_wkt, "promote_to_multi": False}
         more |= {"field_mask": [null for _, null in data], "gdal_tz_offsets": _utc(data, fields)}
         pyogrio.raw.write(path, _wkb(layer, definition.geometry), [v for v, _ in data], fields, **more)
         return
@@ -227,7 +232,9 @@ def _wkb(layer: Layer, geometry_type: str) -> Values:
     return wkb
 
 
-def _write_descriptions(path: Path, definitions: list[LayerDefinition], about: Mapping[str, str]) -> None:
+def _write_descriptions(
+    path: Path, definitions: list[LayerDefinition], about: Mapping[str, str], iso: str | None
+) -> None:
     """Describe file and columns, and store the styles. Closed before anyone else opens or hashes the file."""
     styled = [definition for definition in definitions if definition.styled]
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
@@ -238,6 +245,8 @@ def _write_descriptions(path: Path, definitions: list[LayerDefinition], about: M
         connection.executemany("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)", _EXTENSIONS)
         _describe_columns(connection, definitions)
         _describe_file(connection, about)
+        if iso is not None:
+            _add_metadata(connection, _ISO_19139, iso, about["date"])
         _store_styles(connection, styled, about["date"])
         connection.execute("COMMIT")
 
@@ -261,12 +270,19 @@ def _describe_file(connection: sqlite3.Connection, about: Mapping[str, str]) -> 
     root = ET.Element("metadata", {"xmlns:dc": _DUBLIN_CORE})
     for term, text in about.items():
         ET.SubElement(root, f"dc:{term}").text = text
-    connection.execute(
-        "INSERT INTO gpkg_metadata VALUES (1, 'dataset', ?, 'text/xml', ?)",
-        [_DUBLIN_CORE, ET.tostring(root, encoding="unicode")],
+    _add_metadata(connection, _DUBLIN_CORE, ET.tostring(root, encoding="unicode"), about["date"])
+
+
+def _add_metadata(connection: sqlite3.Connection, standard: str, text: str, moment: str) -> None:
+    """Add what is said of the file as a whole, in XML of the standard with that URI."""
+    row = connection.execute(
+        "INSERT INTO gpkg_metadata (md_scope, md_standard_uri, mime_type, metadata) "
+        "VALUES ('dataset', ?, 'text/xml', ?)",
+        [standard, text],
     )
     connection.execute(
-        "INSERT INTO gpkg_metadata_reference VALUES ('geopackage', NULL, NULL, NULL, ?, 1, NULL)", [about["date"]]
+        "INSERT INTO gpkg_metadata_reference VALUES ('geopackage', NULL, NULL, NULL, ?, ?, NULL)",
+        [moment, row.lastrowid],
     )
 
 

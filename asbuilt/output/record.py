@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import json
 from datetime import UTC
 from typing import TYPE_CHECKING
@@ -12,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt import __version__
-from asbuilt.columns import LAYERS
+from asbuilt.columns import ledger_line_sha256
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -50,7 +48,8 @@ def write_run_record(
     Notes
     -----
     Keys: ``format``, ``tool_version``, ``run_at``, ``seconds``, ``as_of``, ``versions`` (Python and libraries),
-    ``ledger_head`` (null without a ledger), ``inputs`` (path, table, rows, sha256), ``outputs`` (name to sha256).
+    ``ledger_head`` (null without a ledger), ``changed`` (files that are not as the ledger says), ``inputs`` (path,
+    table, rows, sha256), ``outputs`` (name to sha256).
     """
     survey = result.survey
     record = {
@@ -61,6 +60,7 @@ def write_run_record(
         "as_of": f"{np.datetime_as_string(result.as_of.astype('datetime64[ms]'))}Z",
         "versions": _versions(result),
         "ledger_head": ledger_head(survey.ledger_rows),
+        "changed": list(survey.changed),
         "inputs": [{"path": f.path, "table": f.table, "rows": f.rows, "sha256": f.sha256} for f in survey.files],
         "outputs": {output.name: file_sha256(output) for output in outputs},
     }
@@ -82,11 +82,7 @@ def ledger_head(rows: Sequence[Mapping[str, str]]) -> str | None:
     str or None
         SHA-256 of the line as CSV with the columns of the dictionary; None without lines.
     """
-    if not rows:
-        return None
-    line = io.StringIO()
-    csv.writer(line, lineterminator="").writerow(rows[-1].get(c.name) or "" for c in LAYERS["ledger"].columns)
-    return hashlib.sha256(line.getvalue().encode()).hexdigest()
+    return ledger_line_sha256(rows[-1]) if rows else None
 
 
 def _versions(result: Reconciliation) -> dict[str, str]:

@@ -39,11 +39,24 @@ def test_help_fits_eighty_columns_and_is_as_last_looked_at(capsys, arguments):
 
 
 @pytest.mark.parametrize(
-    ("command", "code"), [((), 0), (("new",), 0), (("formats",), 0), (("run",), 0), (("sheets",), 0), (("holds",), 3)]
+    ("command", "code"),
+    [
+        ((), 0),
+        (("new",), 0),
+        (("formats",), 0),
+        (("load",), 0),
+        (("withdraw",), 0),
+        (("run",), 0),
+        (("sheets",), 0),
+        (("holds",), 3),
+    ],
 )
 def test_the_example_of_the_help_runs(tmp_path, monkeypatch, capsys, command, code):
     words = example(help_text(capsys, *command))
     monkeypatch.chdir(tmp_path)
-    if words[0] in ("run", "sheets", "holds"):
+    if words[0] in ("load", "withdraw", "run", "sheets", "holds"):
         small_folder.make(tmp_path / words[1])
+    if words[0] == "load":
+        row = "S6,P6,104.503,200.001,3.30,2025-03-06T09:00\n"
+        (tmp_path / words[2]).write_text(small_folder.PICKUPS.splitlines(keepends=True)[0] + row, encoding="utf-8")
     assert main(words) == code

@@ -41,7 +41,9 @@ def test_without_options_it_draws_what_a_run_draws(folder, capsys):
     found = drawn(capsys, str(folder))
     assert found["file"] == str(folder / "out" / "drawings" / "sheets.pdf")
     assert main(["run", str(folder)]) == 0
-    assert (folder / "out" / "drawings" / "sheets.pdf").read_bytes() == (folder / "out" / "sheets.pdf").read_bytes()
+    ours, theirs = (pdf_pages.read_pages(folder / "out" / name) for name in ("drawings/sheets.pdf", "sheets.pdf"))
+    assert [title(page) for page in ours] == [title(page) for page in theirs]
+    assert {"extract"} == {text.text for page in ours for text in page.texts if "extract" in text.text}
 
 
 def test_a_run_leaves_drawings_alone(folder, capsys):
@@ -93,17 +95,26 @@ def test_out_names_another_folder(folder, tmp_path, capsys):
 
 
 def test_unknown_ids_are_all_named_with_the_nearest(folder, capsys):
-    said = refused(capsys, str(folder), "--joint", "P4~P3", "--joint", "P8~P9")
-    assert said == (
-        "asbuilt: no joint 'P4~P3', the nearest is P3~P4; no joint 'P8~P9', the nearest is P7~P8\n"
-    )
+    said = refused(capsys, str(folder), "--joint", "P4~P6", "--joint", "P8~P9")
+    assert said == "asbuilt: no joint 'P4~P6', the nearest is P5~P6; no joint 'P8~P9', the nearest is P7~P8\n"
+    assert not (folder / "out").exists()
+
+
+def test_a_joint_may_be_named_from_either_pile(folder, capsys):
+    found = drawn(capsys, str(folder), "--joint", "P4~P3", "--joint", "P3~P4")
+    assert found["page_of"] == {"P3~P4": 1}
+
+
+def test_a_level_that_the_site_cannot_have_is_refused(folder, capsys):
+    said = refused(capsys, str(folder), "--level", "-60")
+    assert "--level -60.00: outside the levels of this site, -40.00 to +10.00" in said
     assert not (folder / "out").exists()
 
 
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("--scale", "1:0"), "'1:0' is no scale, expected one such as 1:100"),
+        (("--scale", "1:7"), "'1:7' is no scale for these sheets, expected 1:20 or smaller"),
         (("--level", "deep"), "'deep' is no level, expected metres such as -6.50"),
         (("--only", "pile"), "--only pile needs to know which: add --pile ID, which may be repeated"),
         (("--pile", "Q1"), "no pile 'Q1'"),
@@ -133,6 +144,7 @@ def test_what_is_told_carries_file_pages_and_cautions(folder, capsys):
         (("elevation", "plan"), (), (), (), "plan-elevation.pdf"),
         (("joint",), (), ("A1~A2",), (), "joint_A1~A2.pdf"),
         ((), ("A1", "A2"), (), (-3.0,), "piles-level_-3.00.pdf"),
+        ((), (), (), (-6.501,), "level_-6.501.pdf"),
     ],
 )
 def test_files_are_named_by_what_is_in_them(only, piles, joints, levels, name):

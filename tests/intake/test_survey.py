@@ -146,7 +146,10 @@ def test_a_load_may_be_tried_before_it_is_taken_in(folder):
 
 # ------------------------------------------------------------------------------------------------ the ledger
 
-LEDGER = "at,by,action,file,sha256,options,note,previous_sha256\n2026-03-02T18:00:00Z,Surveyor 1,load,pickups/day1.csv,ab,,,\n"
+LEDGER = (
+    "at,by,action,file,sha256,options,note,previous_sha256\n"
+    "2026-03-02T18:00:00Z,Surveyor 1,load,pickups/day1.csv,ab,,,\n"
+)
 
 
 def test_without_a_ledger_one_note(folder):

@@ -20,11 +20,11 @@ import pyogrio
 import pyogrio.raw
 import pytest
 import shapely
-from pyproj import CRS
+from pyproj import CRS, Transformer
 from synthetic_layers import STRANGE, synthetic_layer, synthetic_layers
 
 from asbuilt.columns import LAYERS, VERDICT_LOOKS, VERDICTS
-from asbuilt.compute.grid import engineering_crs_wkt
+from asbuilt.compute.grid import derived_crs, engineering_crs_wkt, map_crs, similarity
 from asbuilt.errors import TargetError
 from asbuilt.output._styles import EXAGGERATION, style_qml
 from asbuilt.output.geopackage import write_geopackage
@@ -416,3 +416,51 @@ def test_a_gap_carries_no_verdict_of_its_own():
     (rule,) = symbols_by_rule("openings").items()
     assert rule[0] is None
     assert options(rule[1])["color"] not in {f"{rgb(verdict)},255" for verdict in VERDICTS}
+
+
+# ------------------------------------------------------------------------------------------ a site grid on a map
+
+
+@pytest.fixture(scope="module")
+def on_a_map(layers, tmp_path_factory):
+    """The same layers on a site grid that is tied to a map whose axes are northing before easting."""
+    base = map_crs("EPSG:2326")
+    grid = similarity(origin_e=836_000.0, origin_n=819_000.0, rotation_deg=23.5, scale=1.00035)
+    on_map = base.to_wkt("WKT2_2019")
+    given = [replace(layer, crs=on_map) if name.endswith("_on_map") else layer for name, layer in layers.items()]
+    path = tmp_path_factory.mktemp("map") / "asbuilt.gpkg"
+    site = derived_crs(SITE, base, grid).to_wkt("WKT2_2019")
+    write_geopackage(path, given, crs_wkt=site, as_of=AS_OF, title="Wall", description="Invented.")
+    return path
+
+
+@pytest.mark.parametrize("name", [name for name, definition in LAYERS.items() if definition.geometry])
+def test_a_layer_is_in_the_site_grid_or_on_the_map_itself(on_a_map, name):
+    crs = CRS.from_user_input(pyogrio.read_info(on_a_map, layer=name)["crs"])
+    expected_name = "Hong Kong 1980 Grid System" if name.endswith("_on_map") else f"Site grid of {SITE}"
+    assert crs.name == expected_name
+
+
+def test_a_place_on_the_map_is_stored_easting_first(on_a_map, layers):
+    stored = pyogrio.raw.read(on_a_map, layer="piles_on_map")[2]
+    given = layers["piles_on_map"].geometry
+    found = shapely.get_coordinates(shapely.from_wkb([shape for shape in stored if shape is not None]))
+    assert found.tolist() == shapely.get_coordinates(given[given != None]).tolist()  # noqa: E711
+
+
+def test_a_reader_of_the_site_grid_finds_the_site_on_the_map(on_a_map):
+    site = CRS.from_user_input(pyogrio.read_info(on_a_map, layer="design_piles")["crs"])
+    found = Transformer.from_crs(site, "EPSG:2326", always_xy=True).transform(1000.0, 0.0)
+    turn = np.radians(23.5)
+    wanted = 836_000.0 + 1000.35 * np.cos(turn), 819_000.0 - 1000.35 * np.sin(turn)
+    assert found == pytest.approx(wanted, abs=1e-3)
+
+
+def test_programs_that_know_no_wkt_2_know_the_map_crs(on_a_map):
+    known = query(on_a_map, "SELECT srs_id, organization FROM gpkg_spatial_ref_sys WHERE definition LIKE 'PROJCS%'")
+    assert known == [(2326, "EPSG")]
+
+
+@VALIDATED
+def test_the_validator_finds_nothing_in_a_file_on_a_map(on_a_map):
+    assert python("-m", "osgeo_utils.samples.validate_gpkg", "-k", "--extra", on_a_map) == ""

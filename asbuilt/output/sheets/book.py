@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from asbuilt.errors import TargetError
 from asbuilt.output.sheets.canvas import page_settings
+from asbuilt.output.sheets.control import control_sheets
 from asbuilt.output.sheets.elevation import elevation_sheets
 from asbuilt.output.sheets.frame import COLUMN, Frame, Title
 from asbuilt.output.sheets.joint import joint_sheets
@@ -42,6 +43,7 @@ KINDS: Mapping[str, Maker] = {
     "pile": pile_sheets,
     "scatter": scatter_sheets,
     "schedule": schedule_sheets,
+    "control": control_sheets,
 }
 #: Widths of a column that are tried before there is one more, in heights of text.
 WIDTHS = (COLUMN, 56.0, 66.0)
@@ -116,7 +118,10 @@ def write_sheets(
                 laid.extend(_lay_out(make, job))
         for page, one in enumerate(laid, start=1):
             step(f"drawing sheet {page} of {len(laid)}")
-            frame = one.frame(_title(result, tool_version, inputs_sha256, page=page, pages=len(laid)), job.paper)
+            title = _title(result, tool_version, inputs_sha256, page=page, pages=len(laid))
+            if job.extract:
+                title = replace(title, drawing_number=f"{title.drawing_number} extract".strip())
+            frame = one.frame(title, job.paper)
             frame.draw(one.sheet)
             pdf.savefig(frame.canvas.figure)
         for page, one in sorted(enumerate(laid, start=1), key=lambda of: (-len(of[1].sheet.items), -of[0])):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.output.sheets.canvas import FINE, HAIR, INK, MEDIUM, THIN, WHITE, Box
+from asbuilt.output.sheets.figures import figure
 from asbuilt.output.sheets.lettering import clean, text_width
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ __all__ = ["GRID", "Axis", "Chart", "round_range", "round_step", "tag"]
 
 #: Colour of grid lines.
 GRID = "#C9C9C9"
-MINUS = "\u2212"
 
 
 def round_step(span: float, most: int) -> float:
@@ -69,10 +69,7 @@ class Axis:
         """Return a tick's value as printed."""
         step = float(ticks[1] - ticks[0]) if len(ticks) > 1 else 1.0
         digits = self.digits if self.digits is not None else max(0, -int(np.floor(np.log10(step) + 1e-9)))
-        if abs(value) < step / 1e6:
-            value = 0.0
-        text = f"{value:+.{digits}f}" if self.signed and value else f"{value:.{digits}f}"
-        return text.replace("-", MINUS)
+        return figure(0.0 if abs(value) < step / 1e6 else value, digits=digits, plus=self.signed)
 
 
 class Chart:

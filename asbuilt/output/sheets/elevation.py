@@ -130,7 +130,7 @@ def elevation_sheets(job: Job, area: Box, text: float) -> Sequence[Sheet]:
     Parameters
     ----------
     job : Job
-        ``scale``, where given, is the horizontal scale.
+        ``scale``, where given, is the horizontal scale; a note says so where it does not fit.
     area : Box
         The part of the paper that a sheet may fill [mm].
     text : float
@@ -149,7 +149,10 @@ def elevation_sheets(job: Job, area: Box, text: float) -> Sequence[Sheet]:
         if groups:
             walls, before = groups[-1]
             together = _scaled(plan, [*walls, wall])
-            if len(together[2]) < len(before[2]) + len(alone[2]) and together[1] <= max(before[1], alone[1], 100):
+            # walls that each keep to the scale that was asked for do not lose it for the sake of a sheet
+            kept = together[0] == job.scale or job.scale not in (before[0], alone[0])
+            fewer = len(together[2]) < len(before[2]) + len(alone[2])
+            if kept and fewer and together[1] <= max(before[1], alone[1], 100):
                 groups[-1] = ([*walls, wall], together)
                 continue
         groups.append(([wall], alone))
@@ -193,7 +196,7 @@ def _sheet(plan: _Plan, page: list[Stretch], number: int, pages: list[list[Stret
             text,
             shown=f"Levels shown: the whole range of every joint. Scales: horizontal 1:{scales[0]}, vertical "
             f"1:{scales[1]}.",
-            more=elevation_remarks(panels),
+            more=(*_scale_note(plan.job.scale, scales[0]), *elevation_remarks(panels)),
         ),
         caution=CAUTION,
         items=tuple(items),
@@ -292,6 +295,11 @@ def _title(page: list[Stretch], number: int, pages: int, text: float) -> str:
         f"Elevation {number} of {pages}: ch. {span}, {name}",
     )
     return next((said for said in full if text_width(clean(said), text) <= room), full[-1])
+
+
+def _scale_note(asked: int | None, drawn: int) -> tuple[str, ...]:
+    """Return a note where the scale that was asked for is not the one drawn."""
+    return () if asked in (None, drawn) else (f"Scale 1:{asked} was asked for and does not fit: drawn 1:{drawn}.",)
 
 
 def _scale_text(scales: tuple[int, int], text: float) -> str:

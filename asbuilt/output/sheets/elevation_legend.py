@@ -11,6 +11,7 @@ from asbuilt.output.sheets.canvas import FINE, GREY, HEAVY, INK, THIN, WHITE, Bo
 from asbuilt.output.sheets.elevation_marks import joint_marks, level_label, pile_marks
 from asbuilt.output.sheets.elevation_panel import CONTOUR, built_toes
 from asbuilt.output.sheets.elevation_walls import level_lines
+from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.lettering import fit
 from asbuilt.output.sheets.scaling import bar_length
@@ -37,10 +38,6 @@ ROW = 2.3
 """Height of a sample in heights of text."""
 
 
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def elevation_legend(
     panels: Sequence[Panel], holds: Sequence[tuple[str, Booleans, Booleans]], left_out: int
 ) -> tuple[Entry, ...]:
@@ -63,7 +60,7 @@ def _states(panels: Sequence[Panel]) -> Iterator[Entry]:
         joints = [panel.bands.joint[panel.own][panel.bands.state[panel.own] == state] for panel in panels]
         number = len(np.unique(np.concatenate(joints)))
         if number:
-            yield Entry(text=f"{MEANING[name]}; in {_counted(number, 'joint')}", sample=band_sample(state), height=ROW)
+            yield Entry(text=f"{MEANING[name]}; in {counted(number, 'joint')}", sample=band_sample(state), height=ROW)
 
 
 def _signs(panels: Sequence[Panel], holds: Sequence[tuple[str, Booleans, Booleans]]) -> Iterator[Entry]:
@@ -88,7 +85,7 @@ def _signs(panels: Sequence[Panel], holds: Sequence[tuple[str, Booleans, Boolean
 
 def _remarks(left_out: int) -> Iterator[Entry]:
     if left_out:
-        yield Entry(text=f"Left out for lack of room: {_counted(left_out, 'id')} of joints not sure.")
+        yield Entry(text=f"Left out for lack of room: {counted(left_out, 'id')} of joints not sure.")
 
 
 def elevation_remarks(panels: Sequence[Panel]) -> list[str]:
@@ -107,7 +104,7 @@ def elevation_remarks(panels: Sequence[Panel]) -> list[str]:
         said.append(f"Beyond the levels drawn: {', '.join(beyond)} m.")
     off = sum(int(built_toes(panel)[1].sum()) for panel in panels)
     if off:
-        said.append(f"Beyond the levels drawn: {_counted(off, 'toe')} as built.")
+        said.append(f"Beyond the levels drawn: {counted(off, 'toe')} as built.")
     return said
 
 

@@ -8,10 +8,12 @@ import numpy as np
 
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import FINE, GREY, HAIR, INK, MEDIUM, THIN, WHITE
-from asbuilt.output.sheets.chart import GRID, MINUS, round_step
+from asbuilt.output.sheets.chart import GRID, round_step
 from asbuilt.output.sheets.elevation_panel import LINE_LOOKS, TAB, Panel
 from asbuilt.output.sheets.elevation_walls import level_lines
+from asbuilt.output.sheets.figures import MINUS, level_figure
 from asbuilt.output.sheets.lettering import clean, fit, text_width
+from asbuilt.output.sheets.stacking import spread
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +37,6 @@ __all__ = [
     "level_label",
     "named_joints",
     "pile_marks",
-    "spread",
     "stage_holds",
     "unknown_runs",
     "water_sign",
@@ -54,37 +55,9 @@ _RANK = {VERDICTS.index("outside"): 0, VERDICTS.index("unresolved"): 1, VERDICTS
 WITHIN = VERDICTS.index("within")
 
 
-def spread(wanted: Floats, pitch: float, low: float, high: float) -> Floats:
-    """Return places near those wanted, in the same order, at least ``pitch`` apart and between ``low`` and ``high``.
-
-    Least squares: places closer than the pitch are pooled about their mean (pool adjacent violators). When they are
-    too many for the room they are spaced evenly over it, closer than the pitch.
-
-    Parameters
-    ----------
-    wanted : array (n,)
-        In rising order [mm].
-    """
-    n = len(wanted)
-    if n == 0:
-        return wanted
-    pitch = min(pitch, (high - low) / max(n - 1, 1))
-    pools: list[tuple[float, int]] = []
-    for value in (wanted - np.arange(n) * pitch).tolist():
-        mean, count = value, 1
-        while pools and pools[-1][0] > mean:
-            other, size = pools.pop()
-            mean, count = (other * size + mean * count) / (size + count), size + count
-        pools.append((mean, count))
-    placed = np.repeat([mean for mean, _ in pools], [count for _, count in pools])
-    spread: Floats = np.clip(placed, low, high - (n - 1) * pitch) + np.arange(n) * pitch
-    return spread
-
-
 def level_label(name: str, level: float) -> str:
     """Return a level line's name as printed."""
-    figure = f"{level:+.2f}" if abs(level) >= 0.005 else "0.00"
-    return f"{clean(name)} {figure.replace('-', MINUS)}"
+    return f"{clean(name)} {level_figure(level)}"
 
 
 def _label(name: str, room: float, text: float) -> str:
@@ -99,7 +72,7 @@ def cut_off_label(levels: Floats) -> str:
         return ""
     low, high = float(np.min(levels)), float(np.max(levels))
     said = level_label("cut-off", high)
-    return said if low == high else f"{said} to {level_label('', low).strip()}"
+    return said if low == high else f"{said} to {level_figure(low)}"
 
 
 def draw_levels(canvas: Canvas, panel: Panel, room: float) -> None:
@@ -169,8 +142,7 @@ def draw_level_axis(canvas: Canvas, panel: Panel) -> None:
     canvas.lines([[(x, box.bottom), (x, box.top)]], width=FINE)
     for level, y in zip(ticks, panel.y(ticks), strict=True):
         canvas.lines([[(x, y), (x + 1.2, y)]], width=FINE)
-        said = f"{level:+.{digits}f}" if abs(level) > step / 1e6 else f"{0:.{digits}f}"
-        canvas.text(x + 1.8, y - text / 2, said.replace("-", MINUS), height=text)
+        canvas.text(x + 1.8, y - text / 2, level_figure(float(level), digits=digits), height=text)
     canvas.text(x, box.top + 0.5 * text, "level, m", height=text)
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import HAIR, INK, Box
+from asbuilt.output.sheets.figures import level_figure
 from asbuilt.output.sheets.lettering import DESCENT, clean, text_width
 from asbuilt.output.sheets.nearness import crosses_circles, nearest_is_own
 from asbuilt.output.sheets.placing import Boxes, Room, join, place, spread_rank
@@ -41,6 +42,8 @@ __all__ = [
 #: From this scale on, small, only every fifth id is written, and every id of what is not within.
 FEWER_IDS_FROM, EVERY = 250, 5
 NONE = np.empty(0, dtype=np.int64)
+#: How far off a mark may stand that carries its id [mm].
+FAR_OFF = (6.0, 10.0, 15.0, 21.0, 28.0, 36.0)
 #: Free space around a flag [mm].
 GAP = 0.6
 WITHIN, NOT_SURVEYED = VERDICTS.index("within"), VERDICTS.index("not surveyed")
@@ -81,6 +84,8 @@ class Flags:
     markers: tuple[tuple[int, Floats], ...] = ()
     size: float = 0.0
     left_out: int = 0
+    missed: tuple[str, ...] = ()
+    """Ids of those left out that are not within."""
 
     def draw(self, canvas: Canvas, clip: Box) -> None:
         """Draw leaders, markers, lettering."""
@@ -305,7 +310,7 @@ def cut_flags(plan: Plan, room: Room) -> Flags:
 
 def sure_down_to(level: float) -> str:
     """Return the level down to which a joint is sure [m] as printed beside it: rounded up, so that it is sure there."""
-    return f"{np.ceil(round(level * 10.0, 6)) / 10.0 + 0.0:+.1f}" if np.isfinite(level) else ""
+    return level_figure(float(np.ceil(round(level * 10.0, 6)) / 10.0), digits=1) if np.isfinite(level) else ""
 
 
 def joint_flags(plan: Plan, room: Room, *, depth: bool = False) -> Flags:
@@ -327,7 +332,11 @@ def joint_flags(plan: Plan, room: Room, *, depth: bool = False) -> Flags:
     sides = ((plan.joint_end[rows], plan.joint_normal[rows]), (plan.joint_back[rows], -plan.joint_normal[rows]))
     choices: list[_Choice] = []
     if depth and len(rows):
-        sure = [sure_down_to(level) for level in np.asarray(plan.result.joints["sure_level"], dtype=np.float64)[rows]]
+        levels, top = (
+            np.asarray(plan.result.joints[name], dtype=np.float64)[rows] for name in ("sure_level", "range_top")
+        )
+        # Not sure from its very top: there is no level down to which it is sure.
+        sure = [sure_down_to(level) for level in np.where(levels > top - 0.05, np.nan, levels)]
         known = np.array([bool(said) for said in sure])
         full = [f"{letter} {said}" for letter, said in zip(texts, sure, strict=True)]
         # On the pit side alone: the other one is for the ids.
@@ -338,6 +347,12 @@ def joint_flags(plan: Plan, room: Room, *, depth: bool = False) -> Flags:
         wanted = _want(base, direction, texts, everyone, plan.text, upright=True)
         spread = _spread(wanted, np.zeros(len(rows)), everyone, steps)
         choices.extend(_own_side(plan, choice, rows) for choice in spread)
+    ids = [str(name) for name in np.asarray(plan.result.joints["joint_id"], dtype=object)[rows]]
+    named = [f"{letter} {name}" for letter, name in zip(texts, ids, strict=True)]
+    for base, direction in sides:
+        # With its id beside it a mark may stand where it is nearer to another joint.
+        wanted = _want(base, direction, named, everyone, plan.text)
+        choices.extend(_spread(wanted, np.zeros(len(rows)), everyone, FAR_OFF))
     flags, chosen = _place(
         choices,
         codes=codes,
@@ -345,7 +360,8 @@ def joint_flags(plan: Plan, room: Room, *, depth: bool = False) -> Flags:
         room=room,
         foot=np.zeros(len(rows)),
     )
-    return replace(flags, left_out=int((chosen < 0).sum()))
+    missed = tuple(name for name, number in zip(ids, chosen, strict=True) if number < 0)
+    return replace(flags, left_out=len(missed), missed=missed)
 
 
 def _own_side(plan: Plan, choice: _Choice, rows: Integers) -> _Choice:
@@ -442,4 +458,6 @@ def pile_flags(plan: Plan, room: Room, *, checks: bool = False) -> Flags:
         room=room,
         foot=foot,
     )
-    return replace(flags, left_out=int((wanted & ((chosen < 0) | (chosen >= len(whole)))).sum()))
+    lost = wanted & ((chosen < 0) | (chosen >= len(whole)))
+    missed = tuple(ids[row] for row in np.flatnonzero(lost & flagged))
+    return replace(flags, left_out=int(lost.sum()), missed=missed)

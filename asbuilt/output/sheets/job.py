@@ -24,7 +24,8 @@ class Job:
     """One set of sheets to make.
 
     ``scale`` (1:scale), ``levels`` [m], ``piles`` and ``joints`` (places in the results) are what was asked for; None
-    and empty: what the sheets choose themselves.
+    and empty: what the sheets choose themselves. ``extract``: sheets on request, beside the set that a run makes; their
+    title block says so, lest two drawings go by one number and page.
     """
 
     result: Reconciliation
@@ -34,3 +35,4 @@ class Job:
     levels: tuple[float, ...] = ()
     piles: tuple[int, ...] = ()
     joints: tuple[int, ...] = ()
+    extract: bool = False

@@ -130,7 +130,7 @@ def _words_height(facts: int, reasons: Sequence[Sequence[str]], t: float) -> flo
 def joint_sheets(job: Job, area: Box, text: float) -> list[Sheet]:
     """Make a sheet for every joint that is not within, or for those asked for, the worst first.
 
-    Joints of which nothing is measured share summary sheets, unless they are asked for.
+    Joints that cannot be drawn, since a centre of theirs is not known, share summary sheets, unless they are asked for.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def _chosen(job: Job) -> tuple[Integers, Integers]:
     sure = np.fmax(np.asarray(joints["sure_level"], dtype=np.float64), joints.toe_level)
     order = np.lexsort((-np.where(np.isnan(sure), np.inf, sure), -verdict))
     order = order[verdict[order] > WITHIN]
-    unknown = np.isnan(piles.centre_e[joints.a]) & np.isnan(piles.centre_e[joints.b])
+    unknown = np.isnan(piles.centre_e[joints.a]) | np.isnan(piles.centre_e[joints.b])
     return order[~unknown[order]], order[unknown[order]]
 
 

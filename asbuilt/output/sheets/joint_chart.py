@@ -11,8 +11,9 @@ from asbuilt.output.sheets.bands import draw_bands, strokes
 from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, HEAVY, INK, MEDIUM, THIN, Box
 from asbuilt.output.sheets.chart import GRID, Axis, Chart, round_range, tag
 from asbuilt.output.sheets.dimension import end_marks
-from asbuilt.output.sheets.joint_words import level
+from asbuilt.output.sheets.figures import level_text
 from asbuilt.output.sheets.lettering import clean, fit, text_width, wrap
+from asbuilt.output.sheets.stacking import spread
 
 if TYPE_CHECKING:
     from asbuilt.model import Floats, Integers
@@ -28,7 +29,6 @@ __all__ = [
     "NamedLevel",
     "chart_scale",
     "level_scale",
-    "spread",
 ]
 
 #: Fill of the band of uncertainty.
@@ -88,36 +88,6 @@ def level_scale(span: float, height: float, pad: float) -> int:
     return next(
         (scale for scale in LEVEL_SCALES if span * 1000.0 / scale + 2.0 * pad <= height), LEVEL_SCALES[-1] * 5
     )
-
-
-def spread(at: Floats, heights: Floats, low: float, high: float) -> Floats:
-    """Return middles of labels as near as can be to where they belong, one above the other without overlap.
-
-    Parameters
-    ----------
-    at, heights : arrays (n,)
-        Where each belongs, from the top down, and its height [mm].
-    low, high : float
-        Between which they stand [mm].
-    """
-    groups: list[tuple[list[int], float, float]] = []
-    for k in range(len(at)):
-        rows, top = [k], float(at[k] + heights[k] / 2)
-        tall = float(heights[k])
-        top = min(max(top, low + tall), high)
-        while groups and groups[-1][1] - groups[-1][2] < top:
-            above, upper, taller = groups.pop()
-            # the labels of a group move together, each pulled to its own place alike
-            top = (upper * len(above) + (top + taller) * len(rows)) / (len(above) + len(rows))
-            rows, tall = above + rows, taller + tall
-            top = min(max(top, low + tall), high)
-        groups.append((rows, top, tall))
-    middle = np.empty(len(at))
-    for rows, top, _ in groups:
-        for k in rows:
-            middle[k] = top - heights[k] / 2
-            top -= float(heights[k])  # noqa: PLW2901  # the next label stands below
-    return middle
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -266,7 +236,8 @@ class LaidChart:
         at = self.chart.at(0.0, [value for value, _ in ranked])[:, 1]
         heights = np.array([len(words) * LINE * t + 0.55 * t for _, words in ranked])
         box = self.chart.box
-        middle = spread(at, heights, box.bottom - 2.0 * t, box.top + 2.0 * t)
+        low, high = box.bottom - 2.0 * t + heights[-1] / 2.0, box.top + 2.0 * t - heights[0] / 2.0
+        middle = spread(at, heights, low, high, downwards=True)
         knee, end = self.label_x - 1.6 * t, self.label_x - 0.3 * t
         start = self.strip.right + 0.4
         leaders = [[(start, y), (knee, y), (end, m)] for y, m in zip(at, middle, strict=True)]
@@ -307,7 +278,7 @@ def _written(data: JointChart, width: float, text: float) -> list[tuple[float, l
 
 def _at_level(words: str, at: float, width: float, text: float) -> list[str]:
     """Return words and a level as lines; the level is never torn."""
-    figure = level(at)
+    figure = level_text(at)
     lines = wrap(clean(words), width, text)
     last = f"{lines[-1]} {figure}" if lines else figure
     return [*lines[:-1], last] if text_width(last, text) <= width else [*lines, figure]

@@ -11,8 +11,8 @@ import numpy as np
 from asbuilt.output.sheets.canvas import FINE, GREY, HAIR, INK, MEDIUM, THIN, WHITE, Box
 from asbuilt.output.sheets.chart import tag
 from asbuilt.output.sheets.dimension import end_marks
+from asbuilt.output.sheets.figures import AT_MOST, PLUS_MINUS, at_most, figure, level_text
 from asbuilt.output.sheets.joint_chart import PREDICTED_DASH
-from asbuilt.output.sheets.joint_words import AT_MOST, PLUS_MINUS, level, signed
 from asbuilt.output.sheets.lettering import clean, fit, text_width, wrap
 from asbuilt.output.sheets.scaling import bar_length
 from asbuilt.output.sheets.symbols import DESIGN_DASH, LOOKS
@@ -157,7 +157,7 @@ class Grid:
 
     def caption(self, cut: Cut) -> str:
         """Return what stands under the window of a slice."""
-        return f"{cut.names} {level(cut.level)}: {self._state(cut)}"
+        return f"{cut.names} {level_text(cut.level)}: {self._state(cut)}"
 
     def _state(self, cut: Cut) -> str:
         if not all(cut.stands):
@@ -171,7 +171,7 @@ class Grid:
         if cut.state == NOT_SURE and cut.p >= self.confidence:
             said.append("by the other lean model")
         if cut.state == OPEN and np.isfinite(cut.widest):
-            said.append(f"{AT_MOST} {cut.widest * 1000.0:.0f} mm")
+            said.append(f"{AT_MOST} {at_most(cut.widest * 1000.0)} mm")
         return ", ".join(said)
 
     def fits(self, width: float, height: float, text: float) -> list[Fit]:
@@ -362,11 +362,11 @@ class _Window:
         canvas.lines([[(x1, y), (x2, y)]], width=THIN, clip=self.box)
         end_marks(canvas, [(x1, y)], [(x2, y)], head=1.4, clip=self.box)
         mm = cut.overlap * 1000.0
-        figure = signed(abs(mm), *((grid.required * 1000.0, 0.0) if mm >= 0 else (0.0,)), places=0)
+        said = figure(abs(mm), *((grid.required * 1000.0, 0.0) if mm >= 0 else (0.0,)), digits=0)
         if np.isfinite(cut.sigma):
-            figure += f" {PLUS_MINUS} {cut.sigma * 1000.0:.0f}"
-        figure = f"gap {figure}" if mm < 0 else figure
-        tag(canvas, (x1 + x2) / 2, self.box.bottom + 0.9 * t, figure, height=t, anchor="centre")
+            said += f" {PLUS_MINUS} {cut.sigma * 1000.0:.0f}"
+        said = f"gap {said}" if mm < 0 else said
+        tag(canvas, (x1 + x2) / 2, self.box.bottom + 0.9 * t, said, height=t, anchor="centre")
 
     def _pit(self, canvas: Canvas) -> None:
         """Point to the pit side with an arrow between the two circles."""

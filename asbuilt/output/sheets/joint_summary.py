@@ -1,4 +1,4 @@
-"""Sheets that list the joints of which nothing is measured: what is missing, and which stages they hold."""
+"""Sheets that list the joints that cannot be drawn: what is missing, and which stages they hold."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from asbuilt.output.sheets.canvas import Box
+from asbuilt.output.sheets.figures import level_figure
 from asbuilt.output.sheets.frame import Sheet
-from asbuilt.output.sheets.joint_words import lacking, signed
+from asbuilt.output.sheets.joint_words import lacking
 from asbuilt.output.sheets.lettering import wrap
 from asbuilt.output.sheets.notes import CAUTION, sheet_notes
 from asbuilt.output.sheets.table import Column, Table, draw_page, least_width, paginate
@@ -23,8 +24,8 @@ __all__ = ["inset", "summary_sheets"]
 
 TITLE = "Joints not surveyed"
 SAID = (
-    "Neither pile of these joints has a surveyed centre: nothing can be drawn of them. What is not measured is not "
-    "known to interlock."
+    "A pile of each of these joints has no surveyed centre: they cannot be drawn. What is not measured is not known to "
+    "interlock."
 )
 GAP = 3.0
 #: Cells of so many letters are not wrapped.
@@ -57,7 +58,7 @@ def _table(result: Reconciliation, rows: Integers, holds: Mapping[str, tuple[str
     joints = result.joints
     ids = [str(name) for name in joints["joint_id"][rows]]
     ends = zip(joints["range_top"][rows].tolist(), joints["range_bottom"][rows].tolist(), strict=True)
-    ranges = [" to ".join(signed(end, places=2, plus=True) for end in pair) for pair in ends]
+    ranges = [" to ".join(level_figure(end) for end in pair) for pair in ends]
     columns = [
         Column(title="Joint", cells=ids),
         Column(title="Range", unit="m", cells=ranges),

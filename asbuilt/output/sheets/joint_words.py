@@ -8,17 +8,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from asbuilt.columns import METHODS, VERDICTS
+from asbuilt.output.sheets.figures import chance, counted, figure, level_text, true_minus
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from asbuilt.model import Reconciliation
 
-__all__ = ["Fact", "figures", "holds_of", "lacking", "level", "missing", "signed", "why"]
+__all__ = ["Fact", "figures", "holds_of", "lacking", "missing", "why"]
 
-MINUS, PLUS_MINUS, AT_MOST = "\u2212", "\u00b1", "\u2264"
-#: More digits than this are not printed to tell two figures apart.
-MOST_PLACES = 4
 NOT_SURVEYED = "not surveyed"
 
 
@@ -28,28 +26,6 @@ class Fact:
 
     name: str
     value: str
-
-
-def signed(value: float, *limits: float, places: int = 1, plus: bool = False) -> str:
-    """Return a figure with a true minus, and with as many more places as tell it from limits that it is not on.
-
-    Examples
-    --------
-    >>> signed(49.98, 50.0)
-    '49.98'
-    """
-    while places < MOST_PLACES and any(
-        value != limit and round(value, places) == round(limit, places) for limit in limits
-    ):
-        places += 1
-    # a zero has no minus sign
-    figure = f"{round(value, places) + 0.0:{'+' if plus else ''}.{places}f}"
-    return figure.replace("-", MINUS)
-
-
-def level(value: float) -> str:
-    """Return a level [m] as printed."""
-    return f"{signed(value, places=2, plus=abs(value) >= 0.005)} m"
 
 
 def holds_of(result: Reconciliation) -> Mapping[str, tuple[str, ...]]:
@@ -89,7 +65,7 @@ def _joint_rows(result: Reconciliation, row: int) -> Iterator[tuple[str, str]]:
     formation = result.survey.settings.wall_level(str(of["wall"]), "formation")
     at_formation = np.nan if formation is None else formation
     blank = _why_blank(result, row, formation)
-    yield "Designed; asked for", f"{_overlap(of['design_overlap_mm'], need)}; {signed(need)} mm"
+    yield "Designed; asked for", f"{_overlap(of['design_overlap_mm'], need)}; {figure(need)} mm"
     yield "At the top of the range", _at(_overlap(of["overlap_cut_off_mm"], need), of["range_top"])
     yield "At formation", _at(_overlap(of["overlap_formation_mm"], need, blank), at_formation)
     yield "Least", _at(_overlap(of["least_overlap_mm"], need), of["least_level"])
@@ -100,15 +76,16 @@ def _joint_rows(result: Reconciliation, row: int) -> Iterator[tuple[str, str]]:
     moved = [of["least_along_mm"], of["least_across_mm"]]
     yield "Moved along; across", _at(_several(moved, NOT_SURVEYED, plus=True), of["least_level"])
     p = of["p_interlock"]
-    chance = _chance(p, result.survey.settings.site.confidence) if np.isfinite(p) else NOT_SURVEYED
-    yield "Probability of interlock", _at(chance, of["governing_level"])
+    sure = result.survey.settings.site.confidence
+    said = chance(p, sure) if np.isfinite(p) else NOT_SURVEYED
+    yield "Probability, by the axes", _at(said, of["governing_level"])
     u = of["u_overlap_mm"]
     yield "Uncertainty there", f"{u:.1f} mm, 1 s.d." if np.isfinite(u) else NOT_SURVEYED
     none = "no other model" if of["levels_known"] else NOT_SURVEYED
     other = _overlap(of["other_model_least_overlap_mm"], need, none)
     yield "Other lean model, least", _at(other, of["other_model_least_level"])
     below = of["predicted_below"]
-    yield "Predicted below", level(below) if np.isfinite(below) else "no reading"
+    yield "Predicted below", level_text(below) if np.isfinite(below) else "no reading"
 
 
 def _pile_rows(result: Reconciliation, row: int) -> Iterator[tuple[str, str]]:
@@ -131,7 +108,7 @@ def _surveyed(of: Mapping[str, Any]) -> str:
     if not np.isnat(of["surveyed_at"]):
         when = str(of["surveyed_at"].astype("datetime64[m]")).replace("T", " ")
     shots = int(np.nan_to_num(of["n_shots"]))
-    return f"{when}, {shots} shot{'' if shots == 1 else 's'}"
+    return f"{when}, {counted(shots, 'shot')}"
 
 
 def _lean(result: Reconciliation, pile: int) -> str:
@@ -141,30 +118,24 @@ def _lean(result: Reconciliation, pile: int) -> str:
         return "no reading"
     if method == "profile":
         return "by profile"
-    return f"{method}, from {readings} reading{'' if readings == 1 else 's'}" if readings else method
+    return f"{method}, from {counted(readings, 'reading')}" if readings else method
 
 
 def _overlap(value: float, need: float, blank: str = NOT_SURVEYED) -> str:
     if not np.isfinite(value):
         return blank
-    return f"{signed(value, need)} mm" if value >= 0 else f"gap {signed(-value, 0.0)} mm"
+    return f"{figure(value, need)} mm" if value >= 0 else f"gap {figure(-value, 0.0)} mm"
 
 
-def _at(figure: str, at: float) -> str:
-    known = np.isfinite(at) and any(sign.isdigit() for sign in figure)
-    return f"{figure} at {level(at)}" if known else figure
-
-
-def _chance(p: float, confidence: float) -> str:
-    if p < 0.0005:
-        return "under 0.0005"
-    return "over 0.9995" if p > 0.9995 else signed(p, confidence, places=3)
+def _at(said: str, at: float) -> str:
+    known = np.isfinite(at) and any(sign.isdigit() for sign in said)
+    return f"{said} at {level_text(at)}" if known else said
 
 
 def _several(values: Sequence[float], blank: str, *, plus: bool = False) -> str:
     if not np.isfinite(values).any():
         return blank
-    said = [signed(value, places=0, plus=plus) if np.isfinite(value) else "none" for value in values]
+    said = [figure(value, digits=0, plus=plus) if np.isfinite(value) else "none" for value in values]
     return f"{'; '.join(said)} mm"
 
 
@@ -173,7 +144,7 @@ def _from(of: Mapping[str, Any], key: str) -> str:
     if not np.isfinite(value):
         return "none in the range" if of["levels_known"] else NOT_SURVEYED
     depth = float(of["range_top"]) - float(value)
-    return f"{level(value)}, {depth:.2f} m below cut-off" if depth > 0 else f"{level(value)}, the top of the range"
+    return f"{level_text(value)}, {f'{depth:.2f} m below cut-off' if depth > 0 else 'the top of the range'}"
 
 
 def _why_blank(result: Reconciliation, row: int, formation: float | None) -> str:
@@ -201,7 +172,9 @@ def why(result: Reconciliation, row: int, holds: Mapping[str, tuple[str, ...]]) 
     if lack:
         said.append(f"Missing: {', '.join(lack)}. What is not measured is not known to interlock.")
     said.append(_stages(result, str(joints["joint_id"][row]), holds))
-    return [text.replace(" -", f" {MINUS}") for text in said]
+    items = {str(joints["joint_id"][row]), *(str(piles["pile_id"][pile]) for pile in (joints.a[row], joints.b[row]))}
+    said += [f"Odd: {found.item}, {found.text}." for found in result.findings if found.item in items]
+    return [true_minus(text) for text in said]
 
 
 def _stages(result: Reconciliation, joint_id: str, holds: Mapping[str, tuple[str, ...]]) -> str:

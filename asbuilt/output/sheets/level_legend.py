@@ -8,6 +8,7 @@ import numpy as np
 
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, Box
+from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.flags import EVERY, every_id
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.level_marks import (
@@ -53,10 +54,6 @@ def level_legend(at: LevelPlan, marks: Marks, listed: OpenList, piles: Flags, wa
     return (*_joints(at), *_listed(listed), *_piles(at), *_openings(at), *_remarks(at, marks, piles, walls))
 
 
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def _joints(at: LevelPlan) -> Iterator[Entry]:
     """Yield what the joints are there, state by state, and how many of them are predicted."""
     sure = f"{at.confidence * 100.0:.4g} %"
@@ -68,13 +65,13 @@ def _joints(at: LevelPlan) -> Iterator[Entry]:
         look = LOOKS[VERDICT_OF[code]]
         beside = f", {predicted} predicted" if predicted else ""
         yield Entry(
-            text=f"{MEANING[code].format(sure=sure)}: {_counted(number, 'joint')}{beside}",
+            text=f"{MEANING[code].format(sure=sure)}: {counted(number, 'joint')}{beside}",
             sample=_stroke(look),
             height=ROW,
         )
     beyond = int(((at.state == OUT_OF_RANGE) & at.here).sum())
     if beyond:
-        yield Entry(text=f"No overlap is asked for here: {_counted(beyond, 'joint')}, not marked.")
+        yield Entry(text=f"No overlap is asked for here: {counted(beyond, 'joint')}, not marked.")
 
 
 def _listed(listed: OpenList) -> Iterator[Entry]:
@@ -96,7 +93,7 @@ def _piles(at: LevelPlan) -> Iterator[Entry]:
     for said, which, sample in rows:
         number = int((which & at.plan.own).sum())
         if number:
-            yield Entry(text=f"{said}: {_counted(number, 'pile')}", sample=sample, height=ROW)
+            yield Entry(text=f"{said}: {counted(number, 'pile')}", sample=sample, height=ROW)
 
 
 def _openings(at: LevelPlan) -> Iterator[Entry]:
@@ -125,11 +122,11 @@ def _remarks(at: LevelPlan, marks: Marks, piles: Flags, walls: Flags) -> Iterato
     bad = int((((at.state == OPEN) | (at.state == LOST)) & at.here).sum())
     letters = bad - int(np.isin(at.state[marks.rows], (OPEN, LOST)).sum())
     short = (
-        f"X: {_counted(letters, 'open or lost joint')} with no room for figures, see the schedule. " if letters else ""
+        f"X: {counted(letters, 'open or lost joint')} with no room for figures, see the schedule. " if letters else ""
     )
-    lost = [_counted(piles.left_out, "id")] if piles.left_out else []
-    lost += [_counted(marks.left_out, "joint letter")] if marks.left_out else []
-    lost += [_counted(walls.left_out, "wall name")] if walls.left_out else []
+    lost = [counted(piles.left_out, "id")] if piles.left_out else []
+    lost += [counted(marks.left_out, "joint letter")] if marks.left_out else []
+    lost += [counted(walls.left_out, "wall name")] if walls.left_out else []
     few = "" if every_id(at.plan.scale) else f"Ids: every {EVERY}th pile, and those at joints that are not sure. "
     room = f"Left out for lack of room: {', '.join(lost)}." if lost else ""
     if short or few or room:

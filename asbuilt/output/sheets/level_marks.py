@@ -10,7 +10,9 @@ import numpy as np
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import FINE, MEDIUM, THIN, Box
 from asbuilt.output.sheets.dimension import LINE, Callout, block_size
+from asbuilt.output.sheets.figures import AT_MOST, asked_level, at_most, counted, figure, level_text
 from asbuilt.output.sheets.flags import Flags, joint_flags, squares
+from asbuilt.output.sheets.nearness import crosses_circles
 from asbuilt.output.sheets.placing import Boxes, join, overlapping
 from asbuilt.output.sheets.symbols import LOOKS, draw_markers
 from asbuilt.views import JOINT_STATES
@@ -37,7 +39,6 @@ __all__ = [
     "OpenList",
     "figures",
     "joint_marks",
-    "level_text",
     "list_open",
     "worst_first",
 ]
@@ -59,37 +60,11 @@ STEPS = (1.2, 2.6, 4.2, 6.2, 8.6, 11.5, 15.0, 19.0, 24.0, 30.0)
 ASIDE = (0.0, 0.5, -0.5, 1.0, -1.0, 1.6, -1.6, 2.4, -2.4, 3.4, -3.4, 4.5, -4.5)
 #: By how much they stand aslant where there is no place straight off the wall [deg].
 ASLANT = (0.0, -40.0, 40.0, -60.0, 60.0, -75.0, 75.0)
-MINUS = "\u2212"
 #: Fill of a pile where it is measured, and dashes of a circle that is predicted [mm].
 CONCRETE = "#E4E4E4"
 PREDICTED_DASH = (2.6, 1.2)
 #: Dashes of the outline of an opening that is not exceeded with the site's confidence [mm].
 BOUND_DASH = (0.9, 0.45)
-
-
-def level_text(level: float) -> str:
-    """Return a level as printed, in metres, with its sign."""
-    said = f"{level:+.2f}" if abs(level) >= 0.005 else "0.00"
-    return f"{said.replace('-', MINUS)} m"
-
-
-def _below(value: float, limit: float) -> str:
-    """Return a length [m] in mm that is below a limit [m] and still is when it is rounded."""
-    for digits in (0, 1, 2):
-        said = f"{value * 1000.0:.{digits}f}"
-        if float(said) < limit * 1000.0:
-            break
-    return said
-
-
-def _gap(value: float) -> str:
-    """Return an opening [m] in mm: one that is there never reads 0."""
-    return next((said for said in (f"{value * 1000.0:.{k}f}" for k in (0, 1)) if float(said) > 0), "under 0.1")
-
-
-def _at_most(value: float) -> str:
-    """Return a bound [m] in mm, rounded up."""
-    return f"{np.ceil(round(value * 1000.0, 6)):.0f}"
 
 
 def figures(level: LevelPlan, row: int) -> tuple[str, ...]:
@@ -100,15 +75,15 @@ def figures(level: LevelPlan, row: int) -> tuple[str, ...]:
     sure = f"{level.confidence * 100.0:.4g} %"
     if overlap < 0:
         beyond = ("out of its range",) if state == OUT_OF_RANGE else ()
-        return (f"open {_gap(-overlap)} mm", f"\u2264 {_at_most(widest)} mm at {sure}", *beyond)
+        gap = f"open {figure(-overlap * 1000.0, 0.0, digits=0)} mm"
+        return (gap, f"{AT_MOST} {at_most(widest * 1000.0)} mm at {sure}", *beyond)
     if state == OPEN:
         toe = float(level.toe[row])
         return ("open", f"below toe {level_text(toe)}") if np.isfinite(toe) else ("open",)
     if not np.isfinite(overlap):
         return (JOINT_STATES[state], "as at its top") if state == LOST else (JOINT_STATES[state],)
-    bound = _below(overlap, required) if state == LOST else f"{overlap * 1000.0:.0f}"
-    said = f"o {bound} of {required * 1000.0:.4g} mm"
-    return (said, f"may be open up to {_at_most(widest)} mm") if widest > 0 else (said,)
+    said = f"o {figure(overlap * 1000.0, required * 1000.0, digits=0)} of {required * 1000.0:.4g} mm"
+    return (said, f"may be open up to {at_most(widest * 1000.0)} mm") if widest > 0 else (said,)
 
 
 def _with_figures(level: LevelPlan) -> Booleans:
@@ -161,10 +136,13 @@ def list_open(level: LevelPlan, room: Room) -> OpenList:
     """
     t, view = level.plan.text, level.plan.view.box
     rows = worst_first(level, np.flatnonzero((level.state == OPEN) & level.here))
-    if not len(rows):
+    unknown = int(((level.state == NOT_SURVEYED) & level.here).sum())
+    if not len(rows) and not unknown:
         return OpenList(lines=(), text=t, box=None)
-    count = f"{len(rows)} joint{'s' * (len(rows) != 1)}"
-    lines = [f"Open at {level_text(level.cut.level or 0.0)}: {count}"]
+    number = counted(len(rows), "joint") if len(rows) else "none known"
+    lines = [f"Open at {asked_level(level.cut.level or 0.0)}: {number}"]
+    if unknown:
+        lines.append(f"Not surveyed, so not known: {counted(unknown, 'joint')}")
     for row in rows[:LISTED].tolist():
         predicted = ", predicted" if level.cut.joint_predicted[row] else ""
         lines.append(f"{level.names[row]} {', '.join(figures(level, row))}{predicted}")
@@ -325,7 +303,7 @@ def _clear(
     blocked[overlapping(_level_boxes(middle, half), written)[0]] = True
     blocked[overlapping(_strip(*leader()), written)[0]] = True
     middle = middle[~blocked]
-    middle = middle[~_through_piles(*leader(), plan)]
+    middle = middle[~crosses_circles(*leader(), plan.stands, plan.radius)]
     if strict:
         middle = middle[~room.meets(_strip(*leader()))]
     return middle[~room.meets(_level_boxes(middle, half))]
@@ -345,16 +323,6 @@ def _choices(foot: Floats, normal: Floats, half: Floats, text: float) -> Floats:
     away = float(np.abs(normal) @ half) + step[order] * text
     sideways = float(np.abs(along) @ half) * aside[order]
     return np.asarray(foot + normal * away[:, None] + along * sideways[:, None])
-
-
-def _through_piles(start: Floats, end: Floats, plan: Plan) -> Booleans:
-    """Return which lines (k, 2) to (k, 2) [mm] run through a pile."""
-    run = end - start
-    apart = plan.stands[None, :, :] - start[:, None, :]
-    squared = np.maximum(np.sum(run**2, axis=1), 1e-12)[:, None]
-    share = np.clip(np.sum(apart * run[:, None, :], axis=2) / squared, 0.0, 1.0)
-    nearest = apart - share[:, :, None] * run[:, None, :]
-    return np.asarray((np.hypot(nearest[..., 0], nearest[..., 1]) < 0.98 * plan.radius).any(axis=1))
 
 
 def _level_boxes(middle: Floats, half: Floats) -> Boxes:

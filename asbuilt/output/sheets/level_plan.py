@@ -13,6 +13,7 @@ import numpy as np
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, INK, MEDIUM, THIN, WHITE, Box
 from asbuilt.output.sheets.dimension import end_marks
+from asbuilt.output.sheets.figures import asked_level
 from asbuilt.output.sheets.flags import free_room, pile_flags, squares
 from asbuilt.output.sheets.frame import Sheet
 from asbuilt.output.sheets.key_plan import MATCH_DASH, cover_match_lines, match_flags, match_lines, place_key_plan
@@ -24,7 +25,6 @@ from asbuilt.output.sheets.level_marks import (
     PREDICTED_DASH,
     VERDICT_OF,
     joint_marks,
-    level_text,
     list_open,
 )
 from asbuilt.output.sheets.names import wall_names
@@ -188,7 +188,7 @@ def level_sheets(job: Job, area: Box, text: float) -> Sequence[Sheet]:
 def _title(level: float, names: Sequence[str], page: Plan) -> str:
     # What the level is comes last, since a title block cuts what is too long.
     one_of = "" if page.pages == 1 else f", {page.page} of {page.pages}"
-    return f"Plan at {level_text(level)}{one_of}" + (f": {', '.join(names)}" if names else "")
+    return f"Plan at {asked_level(level)}{one_of}" + (f": {', '.join(names)}" if names else "")
 
 
 def _sheet(job: Job, at: LevelPlan, pages: Sequence[Plan], title: str, bars: Box) -> Sheet:
@@ -219,7 +219,7 @@ def _sheet(job: Job, at: LevelPlan, pages: Sequence[Plan], title: str, bars: Box
         for number, said in enumerate(TRUE_TO_SCALE):
             canvas.text(bars.left + 0.4 * bars.width, bars.bottom + (3.2 - 1.7 * number) * text, said, height=text)
 
-    level = level_text(at.cut.level or 0.0)
+    level = asked_level(at.cut.level or 0.0)
     return Sheet(
         title=title,
         scale=plan.scale,

@@ -13,6 +13,8 @@ __all__ = ["crosses_circles", "nearest_is_own"]
 
 #: A mark stands so far inside the line halfway between its own joint and the next nearest [mm].
 CLEARLY = 0.2
+#: A line touches a circle, and does not cross it, where it comes no nearer to its centre than this part of its radius.
+CLEAR_OF = 0.98
 
 
 def nearest_is_own(at: Floats, own: Integers, places: Floats) -> Booleans:
@@ -35,14 +37,28 @@ def nearest_is_own(at: Floats, own: Integers, places: Floats) -> Booleans:
 
 
 def crosses_circles(start: Floats, end: Floats, centre: Floats, radius: Floats) -> Booleans:
-    """Return which lines from ``start`` to ``end`` (k, 2) [mm] run through one of the circles (n, 2), (n,)."""
+    """Return which lines from ``start`` to ``end`` (k, 2) [mm] run through one of the circles (n, 2), (n,).
+
+    A line that ends on a circle, to within a fiftieth of its radius, does not. Lines and circles that are not known
+    (NaN) meet nothing.
+    """
     from scipy.spatial import cKDTree
 
-    share = np.linspace(0.1, 1.0, 8)
-    points = (start[:, None, :] + (end - start)[:, None, :] * share[None, :, None]).reshape(-1, 2)
-    inside = np.zeros(len(points), dtype=bool)
-    rows = np.flatnonzero(np.isfinite(points).all(axis=1))
-    if len(rows) and len(centre):
-        apart, which = cKDTree(centre).query(points[rows])
-        inside[rows] = apart < 0.98 * radius[which]
-    return np.asarray(inside.reshape(len(start), len(share)).any(axis=1))
+    found = np.zeros(len(start), dtype=bool)
+    lines = np.flatnonzero(np.isfinite(start).all(axis=1) & np.isfinite(end).all(axis=1))
+    known = np.isfinite(centre).all(axis=1) & np.isfinite(radius)
+    centre, radius = centre[known], CLEAR_OF * radius[known]
+    if not len(lines) or not len(centre):
+        return found
+    # No circle meets a line whose middle is farther from its own centre than half the line and the radius.
+    half = np.hypot(*(end[lines] - start[lines]).T) / 2.0
+    near = cKDTree(centre).query_ball_point((start[lines] + end[lines]) / 2.0, half + float(radius.max()))
+    count = np.fromiter(map(len, near), dtype=np.int64, count=len(lines))
+    line = np.repeat(lines, count)
+    circle = np.fromiter((k for some in near for k in some), dtype=np.int64, count=int(count.sum()))
+    run, apart = end[line] - start[line], centre[circle] - start[line]
+    squared = np.maximum(np.sum(run**2, axis=1), 1e-12)
+    share = np.clip(np.sum(apart * run, axis=1) / squared, 0.0, 1.0)
+    nearest = apart - share[:, None] * run
+    found[line[np.hypot(nearest[:, 0], nearest[:, 1]) < radius[circle]]] = True
+    return found

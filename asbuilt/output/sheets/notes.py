@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.columns import KINDS
+from asbuilt.columns import KINDS, ledger_line_sha256
 from asbuilt.output.sheets.canvas import FINE, GREY
+from asbuilt.output.sheets.figures import level_figure, true_minus
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.symbols import arrows
 
@@ -27,12 +28,18 @@ CAUTION = (
 
 
 def _number(value: float) -> str:
-    return f"{value:.10g}"
+    return true_minus(f"{value:.10g}")
 
 
 def _short(text: str, most: int = 60) -> str:
     """Return a text of the user's, cut so that the notes always find room."""
     return text if len(text) <= most else f"{text[: most - 1]}\u2026"
+
+
+def _few(paths: Sequence[str], most: int = 3) -> str:
+    """Return the first of several paths, and how many more there are."""
+    more = f" and {len(paths) - most} more" if len(paths) > most else ""
+    return ", ".join(_short(path, 40) for path in paths[:most]) + more
 
 
 def _slope(mm_per_m: float) -> str:
@@ -44,7 +51,7 @@ def level_range(levels: Floats) -> str:
     known = levels[np.isfinite(levels)]
     if not len(known):
         return "not known"
-    low, high = f"{known.min():+.2f}", f"{known.max():+.2f}"
+    low, high = level_figure(float(known.min())), level_figure(float(known.max()))
     return f"{high} m" if low == high else f"{low} to {high} m"
 
 
@@ -136,7 +143,10 @@ def sheet_notes(result: Reconciliation, text: float, *, shown: str, more: Sequen
 def _texts(result: Reconciliation, shown: str) -> Iterator[str]:
     survey = result.survey
     settings = survey.settings
-    yield "Coordinates: site grid, m, not placed on a map. Levels: site datum, m. Deviations: mm."
+    if survey.changed:
+        yield f"CHANGED since taken in: {_few(survey.changed)}. The sheet shows what stands there now."
+    placed = "not placed on a map" if result.grid is None else f"placed on {_short(result.grid.map_crs, 24)}"
+    yield f"Coordinates: site grid, m, {placed}. Levels: site datum, m. Deviations: mm."
     if shown:
         yield shown
     yield f"Allowed: {'; '.join(allowed(settings, _kinds(result)))}."
@@ -156,4 +166,5 @@ def _texts(result: Reconciliation, shown: str) -> Iterator[str]:
     )
     for file in survey.files:
         if file.table == "design":
-            yield f"Design: {_short(file.path)}, sha256 {file.sha256[:12]}."
+            head = f" Ledger {ledger_line_sha256(survey.ledger_rows[-1])[:12]}." if survey.ledger_rows else ""
+            yield f"Design: {_short(file.path)}, sha256 {file.sha256[:12]}.{head}"

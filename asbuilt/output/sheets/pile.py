@@ -9,7 +9,8 @@ import numpy as np
 
 from asbuilt.columns import KINDS, METHODS
 from asbuilt.output.sheets.canvas import GREY, THIN, Box
-from asbuilt.output.sheets.chart import MINUS, Axis, Chart
+from asbuilt.output.sheets.chart import Axis, Chart
+from asbuilt.output.sheets.figures import figure, level_figure
 from asbuilt.output.sheets.frame import Sheet
 from asbuilt.output.sheets.lettering import fit, wrap
 from asbuilt.output.sheets.notes import CAUTION, sheet_notes
@@ -20,7 +21,6 @@ from asbuilt.output.sheets.pile_charts import (
     draw_plumb,
     level_ticks,
     ratio_text,
-    signed,
 )
 from asbuilt.output.sheets.pile_figures import Grid, checks, facts, verdict_name
 from asbuilt.output.sheets.pile_legend import pile_legend
@@ -90,7 +90,7 @@ def _sheet(page: PileSheet, text: float) -> Sheet:
     omitted = not bool(result.piles.expected[pile])
     verdict = "omitted" if omitted else verdict_name(int(result.piles["verdict"][pile]))
     levels = page.profile.level
-    low, high = signed(float(levels.min()), 2), signed(float(levels.max()), 2)
+    low, high = level_figure(float(levels.min())), level_figure(float(levels.max()))
     return Sheet(
         title=f"Pile {name}: {verdict}",
         scale=None,
@@ -127,8 +127,6 @@ def _lay_out(job: Job, pile: int, area: Box, text: float) -> PileSheet:
     foot = HIGH_FOOT if area.width < NARROW * text else FOOT
     room = area.height - (HEAD + BELOW + foot) * text
     scale = next((s for s in LEVEL_SCALES if (high - low) * 1000.0 / s <= room), LEVEL_SCALES[-1])
-    if job.scale:
-        scale = max(scale, job.scale)
     tall = (high - low) * 1000.0 / scale
     bottom = area.top - HEAD * text - tall
     first, second = (_plumb(result, profile, k) for k in (0, 1))
@@ -250,7 +248,7 @@ def _level_scales(canvas: Canvas, page: PileSheet) -> None:
     left = first.box.left
     for value, (_, y) in zip(ticks, first.at(np.zeros(len(ticks)), ticks), strict=True):
         canvas.lines([[(left, y), (left - 1.0, y)]], width=THIN)
-        canvas.text(left - 1.6, y - text / 2, signed(float(value), digits), height=text, anchor="right")
+        canvas.text(left - 1.6, y - text / 2, level_figure(float(value), digits=digits), height=text, anchor="right")
     canvas.text(
         left - 5.0 * text, first.box.middle[1], f"Level, m, 1:{page.scale}", height=text, anchor="centre", angle=90.0
     )
@@ -385,10 +383,10 @@ def _listed(page: PileSheet, height: float) -> Grid | None:
     shown = len(level) if len(level) <= most else most - 1
     rows = [
         (
-            signed(float(level[k]), 2),
-            f"{profile.cut_off - level[k]:.2f}".replace("-", MINUS),
-            signed(float(pair[k, 0]) * 1000.0, digits),
-            signed(float(pair[k, 1]) * 1000.0, digits),
+            level_figure(float(level[k])),
+            figure(float(profile.cut_off - level[k]), digits=2),
+            figure(float(pair[k, 0]) * 1000.0, digits=digits, plus=True),
+            figure(float(pair[k, 1]) * 1000.0, digits=digits, plus=True),
             *(() if by_rows else (str(int(profile.reading_count[k])),)),
         )
         for k in range(shown)

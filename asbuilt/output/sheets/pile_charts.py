@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, INK, MEDIUM, THIN
-from asbuilt.output.sheets.chart import GRID, MINUS, round_step, tag
+from asbuilt.output.sheets.chart import GRID, round_step, tag
+from asbuilt.output.sheets.figures import figure, level_figure, true_minus
 from asbuilt.output.sheets.lettering import text_width
+from asbuilt.output.sheets.stacking import spread
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -33,8 +35,6 @@ __all__ = [
     "draw_plumb",
     "level_ticks",
     "ratio_text",
-    "signed",
-    "spread",
 ]
 
 #: Fill of the uncertainty band.
@@ -60,25 +60,6 @@ def choose_ratio(reach: float, room: float, ratios: Sequence[float] = RATIOS) ->
 def ratio_text(ratio: float) -> str:
     """Return a ratio as a scale: 1:5, or 2:1 where the paper shows it larger than it is."""
     return f"1:{ratio:g}" if ratio >= 1 else f"{1 / ratio:g}:1"
-
-
-def signed(value: float, digits: int = 0) -> str:
-    """Return a number with its sign, none for zero."""
-    shown = f"{value:+.{digits}f}"
-    return shown.replace("-", MINUS) if float(shown) else shown[1:]
-
-
-def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
-    """Return places [mm] near those wanted, ``gap`` apart at least and within ``low`` and ``high`` if there is room."""
-    order = np.argsort(-np.asarray(wanted, dtype=np.float64), kind="stable")
-    places = np.asarray(wanted, dtype=np.float64)[order]
-    for k in range(len(places)):
-        places[k] = min(places[k], high if k == 0 else places[k - 1] - gap)
-    for k in range(len(places) - 1, -1, -1):
-        places[k] = max(places[k], low if k == len(places) - 1 else places[k + 1] + gap)
-    found = np.empty(len(places))
-    found[order] = places
-    return [float(y) for y in found]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,7 +163,7 @@ def _grid(canvas: Canvas, chart: Chart, text: float) -> None:
     canvas.lines([[(box.left, b), (box.right, b)] for b in up], width=HAIR, colour=GRID)
     canvas.lines([[(a, box.bottom), (a, box.bottom - 1.0)] for a in at], width=THIN)
     for value, a in zip(ticks, at, strict=True):
-        label = signed(float(value))
+        label = figure(float(value), digits=0, plus=True)
         half = text_width(label, text) / 2
         if box.left - 2 * text < a - half and a + half < box.right + 0.5 * text:
             canvas.text(a, box.bottom - 1.6 - text, label, height=text, anchor="centre")
@@ -222,10 +203,10 @@ def _figures(canvas: Canvas, plot: Plumb, chart: Chart, lane: Box, text: float) 
     gap = 1.45 * text
     most = max(1, int((lane.height - text) / gap))
     shown = np.unique(np.linspace(0, len(up) - 1, min(most, len(up))).astype(int))
-    places = spread(up[shown].tolist(), gap, lane.bottom + 0.8 * text, lane.top - 0.8 * text)
+    places = spread(up[shown], gap, lane.bottom + 0.8 * text, lane.top - 0.8 * text, downwards=True)
     for k, y in zip(shown, places, strict=True):
         canvas.lines([[(lane.left, up[k]), (lane.left + 0.8 * text, y)]], width=HAIR)
-        value = signed(float(values[k]), digits)
+        value = figure(float(values[k]), digits=digits, plus=True)
         canvas.text(lane.right - 0.5 * text, y - text / 2, value, height=text, anchor="right")
 
 
@@ -235,17 +216,17 @@ def draw_levels(
     """Draw named levels across plots that stand side by side, and their names right of the last lane."""
     last = lanes[-1]
     up = [float(charts[0].at(0.0, level)[1]) for _, level in named]
-    places = spread(up, 1.75 * text, last.bottom + 0.5 * text, last.top)
+    places = spread(up, 1.75 * text, last.bottom + 0.5 * text, last.top, downwards=True)
     for (name, level), y, place in zip(named, up, places, strict=True):
         for chart in charts:
             chart.across(canvas, level, width=FINE if name == "cut-off" else THIN, colour=GREY)
         x = last.right
         canvas.lines([[(x, y), (x + 0.6 * text, y), (x + 1.8 * text, place), (x + 2.2 * text, place)]], width=HAIR)
-        canvas.text(x + 2.5 * text, place - text / 2, f"{name} {signed(level, 2)}", height=text)
+        canvas.text(x + 2.5 * text, place - text / 2, f"{name} {level_figure(level)}", height=text)
 
 
 def level_ticks(cut_off: float, low: float, high: float, most: int) -> Iterator[tuple[float, str]]:
     """Yield levels at round depths below cut-off, and the depths as printed [m]."""
     step = round_step(high - low, most)
     for k in range(int(np.ceil((cut_off - high) / step)), int(np.floor((cut_off - low) / step)) + 1):
-        yield cut_off - k * step, f"{k * step:g}".replace("-", MINUS)
+        yield cut_off - k * step, true_minus(f"{k * step:g}")

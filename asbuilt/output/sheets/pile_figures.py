@@ -9,7 +9,7 @@ import numpy as np
 
 from asbuilt.columns import METHODS, OBJECTS, VERDICTS
 from asbuilt.output.sheets.canvas import FINE, HAIR
-from asbuilt.output.sheets.chart import MINUS
+from asbuilt.output.sheets.figures import DASH, chance, counted, figure, level_text, true_minus
 from asbuilt.output.sheets.lettering import clean, text_width
 
 if TYPE_CHECKING:
@@ -18,10 +18,8 @@ if TYPE_CHECKING:
     from asbuilt.model import Reconciliation
     from asbuilt.output.sheets.canvas import Canvas
 
-__all__ = ["Grid", "against", "checks", "facts", "verdict_name"]
+__all__ = ["Grid", "checks", "facts", "verdict_name"]
 
-#: More digits than this are not printed for the sake of telling two figures apart.
-MOST_DIGITS = 6
 #: Distance of a table's rows in heights of text.
 ROW = 1.95
 #: Distance of its columns.
@@ -61,20 +59,6 @@ class Grid:
             under = y - 0.58 * text
             canvas.lines([[(x, under), (x + wide, under)]], width=HAIR if number else FINE)
         return top - self.height(text)
-
-
-def against(value: float, *limits: float, digits: int = 1) -> str:
-    """Return a value with as many more digits as keep it from looking equal to a limit that it is not on.
-
-    Examples
-    --------
-    >>> against(75.04, 75.0)
-    '75.04'
-    """
-    known = [limit for limit in limits if np.isfinite(limit)]
-    while digits < MOST_DIGITS and any(value != x and round(value, digits) == round(x, digits) for x in known):
-        digits += 1
-    return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", MINUS)
 
 
 def verdict_name(code: int) -> str:
@@ -121,8 +105,8 @@ def _check(
     verdict = int(p[f"{check}_verdict"][pile])
     return (
         name,
-        _unit(against(value, limit, digits=digits), unit) if np.isfinite(value) else _missing(result, pile),
-        _unit(against(limit, digits=digits), unit) if np.isfinite(limit) else "no limit set",
+        _unit(figure(value, limit, digits=digits), unit) if np.isfinite(value) else _missing(result, pile),
+        _unit(figure(limit, digits=digits), unit) if np.isfinite(limit) else "no limit set",
         verdict_name(verdict),
         _percent(float(p[share][pile])),
         _chance(result, float(p[f"p_{check}"][pile])),
@@ -130,14 +114,12 @@ def _check(
 
 
 def _percent(value: float) -> str:
-    return f"{against(value, 100.0, digits=0)} %" if np.isfinite(value) else "\u2013"
+    return f"{figure(value, 100.0, digits=0)} %" if np.isfinite(value) else DASH
 
 
 def _chance(result: Reconciliation, p: float) -> str:
     sure = result.survey.settings.site.confidence
-    if not np.isfinite(p):
-        return "\u2013"
-    return against(p, sure, 1.0 - sure, 1.0, 0.0, digits=3) if 0.0005 < p < 0.9995 else ("> 0.999", "< 0.001")[p < 0.5]
+    return chance(p, sure, 1.0 - sure)
 
 
 def _encroachment(result: Reconciliation, pile: int) -> Iterator[tuple[str, ...]]:
@@ -157,24 +139,23 @@ def _encroachment(result: Reconciliation, pile: int) -> Iterator[tuple[str, ...]
         allowed = t.encroach_mm + t.encroach_growth_mm_per_m * down
     yield (
         "towards the pit",
-        f"{against(moved, allowed)} mm" if np.isfinite(moved) else _missing(result, pile),
-        f"{against(allowed)} mm" if np.isfinite(allowed) else "no limit set",
+        f"{figure(moved, allowed)} mm" if np.isfinite(moved) else _missing(result, pile),
+        f"{figure(allowed)} mm" if np.isfinite(allowed) else "no limit set",
         *shared,
     )
     if outline:
-        known = f"{against(face, t.clear_mm)} mm" if np.isfinite(face) else _missing(result, pile)
-        yield ("face in outline", known, f"{against(t.clear_mm)} mm", "same check", "", "")
+        known = f"{figure(face, t.clear_mm)} mm" if np.isfinite(face) else _missing(result, pile)
+        yield ("face in outline", known, f"{figure(t.clear_mm)} mm", "same check", "", "")
 
 
 def _toe(result: Reconciliation, pile: int, recorded: float) -> tuple[str, ...]:
     allowed = result.survey.settings.tolerance.toe_mm
     design = float(result.survey.design["toe_level"][pile])
     limit = design + allowed / 1000.0 if allowed is not None else np.nan
-    shown = against(recorded, limit, digits=2) if np.isfinite(recorded) else ""
     return (
         "toe, at or below",
-        f"{shown if recorded < 0 else '+' + shown} m" if shown else "not recorded",
-        f"{limit:+.2f} m".replace("-", MINUS) if np.isfinite(limit) else "no limit set",
+        level_text(recorded, limit) if np.isfinite(recorded) else "not recorded",
+        level_text(limit, recorded) if np.isfinite(limit) else "no limit set",
         verdict_name(int(result.piles["toe_verdict"][pile])),
         "",
         "",
@@ -186,19 +167,21 @@ def facts(result: Reconciliation, pile: int) -> list[str]:
     if not bool(result.piles.expected[pile]):
         return ["This pile is omitted: it is not built and not judged."]
     reasons = str(result.piles["reasons"][pile] or "none, every check made is within")
-    return [_centre(result, pile), _axis(result, pile), f"Reasons: {reasons}."]
+    name = str(result.piles["pile_id"][pile])
+    odd = [f"Odd: {true_minus(found.text)}." for found in result.findings if found.item == name]
+    return [_centre(result, pile), _axis(result, pile), f"Reasons: {true_minus(reasons)}.", *odd]
 
 
 def _centre(result: Reconciliation, pile: int) -> str:
     p, c = result.piles, result.centres
     if not np.isfinite(c.e[pile]):
-        why = c.reason[pile]
+        why = true_minus(c.reason[pile] or "")
         return f"Centre: not surveyed{f' ({why})' if why else ''}."
     thing = int(p["object"][pile])
     shots = int(p["n_shots"][pile])
     at = np.datetime_as_string(c.surveyed_at[pile], unit="m").replace("T", " ")
     what = f" on the {OBJECTS[thing].replace('trimmed', 'trimmed head')}" if thing >= 0 else ""
-    said = f"Centre: {shots} shot{'s' * (shots != 1)}{what}, {at} UTC, {p['load_file'][pile]}"
+    said = f"Centre: {counted(shots, 'shot')}{what}, {at} UTC, {p['load_file'][pile]}"
     u = float(p["u_offset_mm"][pile])
     return f"{said}; standard uncertainty at cut-off {u:.1f} mm." if np.isfinite(u) else f"{said}."
 
@@ -211,12 +194,12 @@ def _axis(result: Reconciliation, pile: int) -> str:
     read = int(result.axes.readings[pile])
     below = float(result.axes.deepest[pile])
     how = {
-        "straight": f"straight, from {read} lean reading{'s' * (read != 1)} at the greatest depth",
+        "straight": f"straight, from {counted(read, 'lean reading')} at the greatest depth",
         "stepped": "stepped, each lean reading holds down to its depth",
         "profile": "measured profile, shown by its points",
     }[method]
     one = str(result.piles["one_in"][pile] or "")
-    tail = f"; predicted below {below:+.2f} m".replace("-", MINUS) if np.isfinite(below) else ""
+    tail = f"; predicted below {level_text(below)}" if np.isfinite(below) else ""
     files = _files(result, pile, "profiles" if method == "profile" else "tilts")
     return f"Axis: {how}{f'; {one}' if one else ''}{tail}{f'; {files}' if files else ''}."
 

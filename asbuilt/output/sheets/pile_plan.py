@@ -9,18 +9,20 @@ import numpy as np
 
 from asbuilt.output.sheets.canvas import BOLD, FINE, HAIR, INK, MEDIUM, THIN, Box
 from asbuilt.output.sheets.chart import Axis, Chart, round_step, tag
+from asbuilt.output.sheets.figures import figure, level_figure
 from asbuilt.output.sheets.lettering import text_width, wrap
-from asbuilt.output.sheets.pile_charts import PREDICTED_DASH, TOLERANCE_DASH, choose_ratio, signed
+from asbuilt.output.sheets.pile_charts import PREDICTED_DASH, TOLERANCE_DASH, choose_ratio
 from asbuilt.output.sheets.symbols import arrows
 
 if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats
     from asbuilt.output.sheets.canvas import Canvas
 
-__all__ = ["Shots", "Trace", "draw_shots", "draw_trace", "ellipse", "name_near"]
+__all__ = ["WITHIN_95_PLANE", "Shots", "Trace", "draw_shots", "draw_trace", "ellipse", "name_near"]
 
-#: Radius that holds 95 % of a plane normal distribution, in standard deviations.
-WITHIN_95_PLANE = 2.447747
+#: Radius that holds 95 % of a plane normal distribution, in standard deviations: the square root of the 95 % point of
+#: chi-squared on two degrees of freedom, -2 ln 0.05.
+WITHIN_95_PLANE = float(np.sqrt(-2.0 * np.log(0.05)))
 #: Millimetres on site for one on paper, of the shots.
 SHOT_RATIOS = tuple(step * 10.0**power for power in range(6) for step in (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0))
 
@@ -155,8 +157,11 @@ def _named(trace: Trace, z: Floats, length: float, text: float) -> list[tuple[st
         step = round_step(float(z[0] - z[-1]), min(most, 5))
         rounds = np.arange(np.ceil(z[-1] / step), np.floor(z[0] / step) + 1) * step
         room = 0.4 * step
+        digits = 0 if step > 0.9 else 1
         named += [
-            (signed(float(v)), float(v)) for v in rounds if min(abs(v - trace.cut_off), abs(v - trace.toe)) > room
+            (level_figure(float(v), digits=digits), float(v))
+            for v in rounds
+            if min(abs(v - trace.cut_off), abs(v - trace.toe)) > room
         ]
     return [(name, level) for name, level in named if z[-1] - 1e-6 <= level <= z[0] + 1e-6]
 
@@ -276,7 +281,7 @@ def _residuals(canvas: Canvas, shots: Shots, radius: float, centre: Floats, rati
     length = np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-9)
     taken: list[Box] = []
     for unit, residual in zip(run / length[:, None], length - radius, strict=True):
-        said = signed(float(residual), 0 if abs(residual) >= 9.5 else 1)
+        said = figure(float(residual), digits=0 if abs(residual) >= 9.5 else 1, plus=True)
         at = centre + unit * (radius / ratio - 0.7 * text - abs(unit[0]) * text_width(said, text) / 2 - text)
         wide, high = text_width(said, text), 1.4 * text
         box = Box(left=at[0] - wide / 2, bottom=at[1] - high / 2, width=wide, height=high)

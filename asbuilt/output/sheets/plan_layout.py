@@ -22,10 +22,11 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.cutting import Cut
     from asbuilt.output.sheets.frame import Viewport
 
-__all__ = ["CHECKS", "NOT_SURVEYED", "WITHIN", "Plan", "lay_out"]
+__all__ = ["CHECKS", "NOT_SURVEYED", "TOLD_FROM_NONE", "WITHIN", "Plan", "lay_out"]
 
-#: An offset is told from none where it is longer than this many standard uncertainties: 95 % in plan,
-#: the square root of the 95 % point of chi-squared on two degrees of freedom, 5.99.
+#: An offset is told from none where it is longer than this many standard uncertainties. It is the rule that the legend
+#: states, and so is a round number: the exact one, :data:`~asbuilt.output.sheets.pile_plan.WITHIN_95_PLANE`, draws
+#: ellipses, of which no figure is printed.
 TOLD_FROM_NONE = 2.45
 WITHIN, NOT_SURVEYED = VERDICTS.index("within"), VERDICTS.index("not surveyed")
 #: Length of a joint's stroke [mm of paper].

@@ -9,9 +9,10 @@ import numpy as np
 
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import GREY, INK, MEDIUM, THIN, Box
+from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.flags import EVERY, every_id
 from asbuilt.output.sheets.frame import Entry
-from asbuilt.output.sheets.plan_layout import CHECKS, NOT_SURVEYED, WITHIN
+from asbuilt.output.sheets.plan_layout import CHECKS, NOT_SURVEYED, TOLD_FROM_NONE, WITHIN
 from asbuilt.output.sheets.scaling import LONGEST_VECTOR
 from asbuilt.output.sheets.symbols import (
     DESIGN_DASH,
@@ -26,7 +27,7 @@ from asbuilt.output.sheets.symbols import (
 from asbuilt.output.sheets.vectors import bold_arrow, toe_arrows
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.flags import Flags
@@ -38,6 +39,8 @@ __all__ = ["Placed", "plan_legend"]
 
 ROW = 1.85
 """Height of a sample in heights of text."""
+MOST_NAMED = 8
+"""So many of those left out are named."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,10 +68,6 @@ def plan_legend(plan: Plan, placed: Placed) -> tuple[Entry, ...]:
     )
 
 
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def _verdicts(plan: Plan) -> Iterator[Entry]:
     expected = np.asarray(plan.result.piles.expected) & plan.own
     for code, look in enumerate((*LOOKS, NO_VERDICT)):
@@ -79,7 +78,7 @@ def _verdicts(plan: Plan) -> Iterator[Entry]:
             continue
         letter = f" ({look.letter})" if look.letter else ""
         yield Entry(
-            text=f"{look.name}{letter}: {_counted(number, 'pile')}, {_counted(ties, 'joint')}",
+            text=f"{look.name}{letter}: {counted(number, 'pile')}, {counted(ties, 'joint')}",
             sample=_verdict_sample(look, piles=bool(number), joints=bool(ties)),
             height=ROW,
         )
@@ -116,7 +115,7 @@ def _figures(plan: Plan) -> Iterator[Entry]:
             f"Checks not within: {', '.join(f'{letter} {name}' for letter, _, name in CHECKS if letter in letters)}. "
         )
         outward = _only_outward(plan)
-        said += f"{_counted(outward, 'pile')} in plan alone, away from the pit. " if outward else ""
+        said += f"{counted(outward, 'pile')} in plan alone, away from the pit. " if outward else ""
     sure = np.asarray(plan.result.joints["sure_level"], dtype=np.float64)
     if (np.isfinite(sure) & (plan.joint_verdict > WITHIN)).any():
         said += "By a joint's letter: level down to which it is sure."
@@ -170,7 +169,7 @@ def _vectors(plan: Plan, means: Means) -> Iterator[Entry]:
     if heads or tails:
         predicted = bool(plan.toe_predicted[toes & plan.toe_hollow].any())
         yield Entry(
-            text="hollow: under 2.45 standard uncertainties",
+            text=f"hollow: under {TOLD_FROM_NONE:g} standard uncertainties",
             sample=_hollow(heads=heads, toes=tails, predicted=predicted),
             height=2.2 if heads and tails else 1.4,
         )
@@ -196,7 +195,7 @@ def _remarks(plan: Plan, placed: Placed) -> Iterator[Entry]:
     if not every_id(plan.scale):
         said.append(f"Ids: every {EVERY}th pile, and what is not within.")
     lost = [
-        _counted(flags.left_out, noun)
+        counted(flags.left_out, noun) + _of_these(flags.missed)
         for flags, noun in (
             (placed.piles, "id"),
             (placed.joints, "joint letter"),
@@ -211,6 +210,14 @@ def _remarks(plan: Plan, placed: Placed) -> Iterator[Entry]:
         said.append(f"Left out for lack of room: {', '.join(lost)}.")
     if said:
         yield Entry(text=" ".join(said))
+
+
+def _of_these(missed: Sequence[str]) -> str:
+    """Name those left out that are not within."""
+    if not missed:
+        return ""
+    more = f" and {len(missed) - MOST_NAMED} more" if len(missed) > MOST_NAMED else ""
+    return f" (not within: {', '.join(missed[:MOST_NAMED])}{more})"
 
 
 def _circle_box(box: Box) -> tuple[float, float, float]:

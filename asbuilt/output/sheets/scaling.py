@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, WHITE, Box
+from asbuilt.output.sheets.figures import figure
 from asbuilt.output.sheets.lettering import text_width
 from asbuilt.output.sheets.placing import Boxes, overlapping
 
@@ -128,12 +129,12 @@ def draw_grid(canvas: Canvas, view: Viewport, origin: tuple[float, float], text:
     canvas.lines(np.array(ticks).reshape(-1, 2, 2), width=THIN)
     digits = max(0, -int(np.floor(np.log10(spacing))))
     for value, a in zip(east, x, strict=True):
-        label = f"E {value:.{digits}f}"
+        label = f"E {figure(float(value), digits=digits)}"
         half = text_width(label, text) / 2
         if box.left + half < a < box.right - half:
             canvas.text(a, box.bottom - 1.6 - text, label, height=text, anchor="centre")
     for value, b in zip(north, y, strict=True):
-        label = f"N {value:.{digits}f}"
+        label = f"N {figure(float(value), digits=digits)}"
         half = text_width(label, text) / 2
         if box.bottom + half < b < box.top - half:
             canvas.text(box.left - 1.8, b, label, height=text, anchor="centre", angle=90.0)
@@ -146,11 +147,16 @@ def _points(at: Floats) -> Boxes:
     return Boxes(centre=at, half=np.full((n, 2), 2.0), axis=np.tile([1.0, 0.0], (n, 1)))
 
 
-def draw_bars(canvas: Canvas, strip: Box, scale: int, factor: int | None, text: float) -> None:
-    """Draw the scale bar, the bar of the exaggerated vectors (unless there are none) and the north arrow in a strip."""
+def draw_bars(
+    canvas: Canvas, strip: Box, scale: int, factor: int | None, text: float, *, what: str = "offset"
+) -> None:
+    """Draw the scale bar, the bar of the exaggerated vectors (unless there are none) and the north arrow in a strip.
+
+    ``what`` the vectors show is written beside their bar.
+    """
     _scale_bar(canvas, strip.left + 2 * text, strip, scale, text)
     if factor is not None:
-        _vector_bar(canvas, strip.left + 0.4 * strip.width, strip.bottom, scale, factor, text)
+        _vector_bar(canvas, strip.left + 0.4 * strip.width, strip.bottom, scale, factor, text, what)
     _north(canvas, strip.right - 2.5 * text, strip, text)
 
 
@@ -169,15 +175,15 @@ def _scale_bar(canvas: Canvas, x: float, strip: Box, scale: int, text: float) ->
         canvas.text(x + share * length, bar - 1.5 * text, f"{metres * share:g}{unit}", height=text, anchor="centre")
 
 
-def _vector_bar(canvas: Canvas, x: float, y: float, scale: int, factor: int, text: float) -> None:
+def _vector_bar(canvas: Canvas, x: float, y: float, scale: int, factor: int, text: float, what: str) -> None:
     per_mm = factor / scale
     value = bar_length(per_mm, 10.0 * text)
     length = value * per_mm
     bar = y + 1.2 * text
     canvas.lines([[(x, bar), (x + length, bar)]], width=MEDIUM)
     canvas.lines([[(end, bar - 1.0), (end, bar + 1.0)] for end in (x, x + length)], width=FINE)
-    canvas.text(x, y + 2.0 * text + 2.4, f"Offset vectors: {factor} times the scale", height=text)
-    canvas.text(x + length + text, bar - text / 2, f"{value:g} mm of offset", height=text)
+    canvas.text(x, y + 2.0 * text + 2.4, f"{what.capitalize()} vectors: {factor} times the scale", height=text)
+    canvas.text(x + length + text, bar - text / 2, f"{value:g} mm of {what}", height=text)
 
 
 def _north(canvas: Canvas, x: float, strip: Box, text: float) -> None:

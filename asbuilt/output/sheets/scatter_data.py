@@ -8,15 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.columns import KINDS, VERDICTS
-from asbuilt.output.sheets.chart import MINUS
+from asbuilt.columns import VERDICTS
+from asbuilt.output.sheets.figures import DASH, figure
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
     from asbuilt.model import Booleans, Floats, Integers, Reconciliation, WallGroup
 
-__all__ = ["CAP_LOADS", "Cloud", "beyond_text", "group_row", "holds_zero", "kinds_present", "reach_of", "short_name"]
+__all__ = ["CAP_LOADS", "Cloud", "beyond_text", "group_row", "holds_zero", "reach_of", "short_name"]
 
 #: As many loads are drawn, the latest.
 CAP_LOADS = 6
@@ -157,17 +155,12 @@ def group_row(group: WallGroup, expected: int | None = None) -> tuple[str, ...]:
     """Return a group's figures as cells: name, piles, means, scatters, RMS, 95th percentile, share within."""
     named = {"all": "all piles", "wall": f"wall {group.name}", "rig": f"rig {group.name}"}
     count = f"{group.count} of {expected}" if expected is not None else str(group.count)
-    cells: Iterator[str] = (_figure(value) for value in (*group.mean_mm, *group.scatter_mm))
-    first, second, *rest = cells
-    share = f"{_share(group)}" if np.isfinite(group.share_within) else "\u2013"
+    share = _share(group) if np.isfinite(group.share_within) else DASH
     return (
         named.get(group.by, short_name(group.name)),
         count,
-        first if first.startswith(MINUS) or first in {"0.0", "\u2013"} else f"+{first}",
-        second if second.startswith(MINUS) or second in {"0.0", "\u2013"} else f"+{second}",
-        *rest,
-        _figure(group.rms_mm),
-        _figure(group.percentile_95_mm),
+        *(figure(value, plus=True) for value in group.mean_mm),
+        *(figure(value) for value in (*group.scatter_mm, group.rms_mm, group.percentile_95_mm)),
         share,
     )
 
@@ -188,20 +181,4 @@ def holds_zero(group: WallGroup) -> bool:
 def _share(group: WallGroup) -> str:
     """Return a share in percent that reads 100 % only where every pile is within."""
     percent = 100.0 * group.share_within
-    digits = 0
-    while digits < 3 and (
-        (percent < 100.0 and round(percent, digits) == 100.0) or (percent > 0.0 == round(percent, digits))
-    ):
-        digits += 1
-    return f"{percent:.{digits}f} %"
-
-
-def _figure(value: float) -> str:
-    if not np.isfinite(value):
-        return "\u2013"
-    return f"{round(value, 1) + 0.0:.1f}".replace("-", MINUS)
-
-
-def kinds_present(cloud: Cloud) -> Sequence[int]:
-    """Return the kinds of the surveyed piles."""
-    return [code for code in range(len(KINDS)) if (cloud.kind == code).any()]
+    return f"{figure(percent, 0.0, 100.0, digits=0)} %"

@@ -8,6 +8,7 @@ import numpy as np
 
 from asbuilt.columns import KINDS
 from asbuilt.output.sheets.canvas import FINE, INK, THIN, Box
+from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH
 from asbuilt.output.sheets.pile_legend import line_sample
@@ -29,10 +30,6 @@ FEWEST = 3
 LOOKS = ("within in plan", "unresolved in plan", "outside in plan", "no verdict in plan")
 
 
-def _counted(number: int) -> str:
-    return f"{number} pile{'' if number == 1 else 's'}"
-
-
 def cloud_legend(
     cloud: Cloud, *, groups: Sequence[WallGroup], beyond: bool, rows: Booleans | None = None
 ) -> tuple[Entry, ...]:
@@ -44,12 +41,12 @@ def _cloud(cloud: Cloud, groups: Sequence[WallGroup], beyond: bool, rows: Boolea
     for code, name in enumerate(KINDS):
         number = int((cloud.kind[rows] == code).sum())
         if number:
-            yield Entry(text=f"{name}: {_counted(number)}", sample=_mark((code,), FILLS[0]), height=ROW)
+            yield Entry(text=f"{name}: {counted(number, 'pile')}", sample=_mark((code,), FILLS[0]), height=ROW)
     for code, name in enumerate(LOOKS):
         number = int((cloud.look[rows] == code).sum())
         if number:
             kinds = tuple(k for k in range(len(KINDS)) if (cloud.kind[rows & (cloud.look == code)] == k).any())
-            yield Entry(text=f"{name}: {_counted(number)}", sample=_mark(kinds, FILLS[code]), height=ROW)
+            yield Entry(text=f"{name}: {counted(number, 'pile')}", sample=_mark(kinds, FILLS[code]), height=ROW)
     allowed = cloud.allowed
     if len(allowed):
         figures = " and ".join(f"{value:.1f}" for value in allowed)

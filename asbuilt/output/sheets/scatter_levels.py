@@ -9,14 +9,16 @@ import numpy as np
 from asbuilt.columns import KINDS
 from asbuilt.output.sheets.canvas import FINE, GREY, HAIR, THIN, Box
 from asbuilt.output.sheets.chart import Axis, Chart, round_step, tag
+from asbuilt.output.sheets.figures import chance, level_figure
 from asbuilt.output.sheets.frame import Sheet
 from asbuilt.output.sheets.lettering import fit, text_width, wrap
 from asbuilt.output.sheets.notes import CAUTION, level_range, sheet_notes
-from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH, signed, spread
+from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH
 from asbuilt.output.sheets.pile_figures import Grid
 from asbuilt.output.sheets.scatter_charts import ALL_LINE, CURVES, KIND_LINES, empirical, steps
 from asbuilt.output.sheets.scatter_data import Cloud, short_name
 from asbuilt.output.sheets.scatter_legend import FEWEST, curve_legend, kind_lines
+from asbuilt.output.sheets.stacking import spread
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -203,7 +205,8 @@ def _joints(canvas: Canvas, result: Reconciliation, area: Box, text: float) -> N
     table = Grid(
         headings=("Level, m", "lost", "not sure", "not surveyed"),
         rows=[
-            (signed(level, 2), *(str(counts_at(t.curve_level, curve, level)) for curve in curves)) for _, level in named
+            (level_figure(level), *(str(counts_at(t.curve_level, curve, level)) for curve in curves))
+            for _, level in named
         ],
         right=frozenset({0, 1, 2, 3}),
     )
@@ -261,14 +264,14 @@ def _most(count: int) -> float:
 def _names(canvas: Canvas, chart: Chart, named: Sequence[tuple[str, float]], text: float) -> None:
     box = chart.box
     up = [float(chart.at(0.0, level)[1]) for _, level in named]
-    places = spread(up, 1.75 * text, box.bottom + 0.5 * text, box.top)
+    places = spread(up, 1.75 * text, box.bottom + 0.5 * text, box.top, downwards=True)
     for (name, level), y, place in zip(named, up, places, strict=True):
         chart.across(canvas, level, width=THIN, colour=GREY)
         x = box.right
         canvas.lines([[(x, y), (x + 0.5 * text, y), (x + 1.5 * text, place), (x + 1.9 * text, place)]], width=HAIR)
-        figure = f" {signed(level, 2)}"
-        said, height = fit(name, (NAMES - 2.6) * text - text_width(figure, text), text, least=text)
-        canvas.text(x + 2.2 * text, place - text / 2, said + figure, height=height)
+        at = f" {level_figure(level)}"
+        said, height = fit(name, (NAMES - 2.6) * text - text_width(at, text), text, least=text)
+        canvas.text(x + 2.2 * text, place - text / 2, said + at, height=height)
 
 
 def _words(canvas: Canvas, result: Reconciliation, x: float, y: float, width: float, text: float) -> float:
@@ -306,12 +309,9 @@ def _heads(canvas: Canvas, result: Reconciliation, x: float, y: float, floor: fl
 
 
 def _bounds(pair: tuple[float, float]) -> str:
-    low, high = (_chance(value) for value in pair)
-    return low if low == high else f"between {low} and {high}"
-
-
-def _chance(value: float) -> str:
-    """Return a chance with two digits that reads 0 or 1 only where it is."""
-    if value in (0.0, 1.0):
-        return f"{value:.0f}"
-    return "0.001" if value < 0.001 else "0.999" if value > 0.999 else f"{value:.3g}"
+    """Return a chance that is known between bounds: the lower one rounded down, the upper one up, so that both hold."""
+    low, high = chance(pair[0]), chance(pair[1])
+    if pair[0] == pair[1] or low == high:
+        return f"{pair[0]:.0f}" if pair[0] == pair[1] and pair[0] in (0.0, 1.0) else low
+    least, most = np.floor(round(pair[0] * 1e3, 6)) / 1e3, np.ceil(round(pair[1] * 1e3, 6)) / 1e3
+    return f"between {least:.3g} and {most:.3g}"

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.columns import PROGRESS, STATUSES
-from asbuilt.output._figures import figure_texts
 from asbuilt.output.sheets.canvas import Box
+from asbuilt.output.sheets.figures import CHANCE, DASH, chances, counted, figure_list, true_minus
 from asbuilt.output.sheets.frame import Entry, Sheet
 from asbuilt.output.sheets.lettering import ELLIPSIS, clean, fit, text_width
 from asbuilt.output.sheets.notes import CAUTION, level_range, sheet_notes
@@ -26,18 +26,14 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.job import Job
     from asbuilt.output.sheets.table import Page
 
-__all__ = ["DASH", "draw_heading", "heading_height", "schedule_sheets", "verdict_entries"]
+__all__ = ["draw_heading", "heading_height", "schedule_sheets", "verdict_entries"]
 
-#: Stands where a figure is not known or a check is not made; the legend says so.
-DASH = "\u2014"
 NONE = "none"
 _KINDS = ("prim.", "sec.", "other")
 #: Columns that are left out where the paper is too narrow, the one best spared first.
 SPARED = ("bearing", "along wall", "to pit", "designed", "dia.", "progress", "kind", "east", "north", "at cut-off")
 #: The widest name of a wall that rows print in full, in heights of text.
 LONGEST_WALL = 5.0
-#: Decimals of a probability; one nearer to 0 or 1 than these can tell is printed as such.
-_CHANCE = 3
 
 
 def schedule_sheets(job: Job, area: Box, text: float) -> list[Sheet]:
@@ -134,8 +130,7 @@ def verdict_entries(codes: Integers, noun: str) -> Iterator[Entry]:
     for code, look in enumerate(LOOKS):
         number = int((codes == code).sum())
         if number:
-            counted = f"{number} {noun}{'' if number == 1 else 's'}"
-            yield Entry(text=f"{look.letter}: {look.name}, {counted}", sample=_marker(code), height=1.9)
+            yield Entry(text=f"{look.letter}: {look.name}, {counted(number, noun)}", sample=_marker(code), height=1.9)
 
 
 def _marker(code: int) -> Callable[[Canvas, Box], None]:
@@ -170,21 +165,15 @@ def _column(source: object, name: str) -> Floats:
 
 def _figures(values: Floats, decimals: int, *limits: Floats, signed: bool = False) -> list[str]:
     """Return figures as printed, with a dash for what is not known; ``signed``: a plus before what is above 0."""
-    texts = [DASH if text is None else text for text in figure_texts(values, decimals, limits)]
-    if signed:
-        above = (values > 0).tolist()
-        texts = [f"+{text}" if plus and text.strip("0.") else text for text, plus in zip(texts, above, strict=True)]
-    return texts
+    return figure_list(values, decimals, *limits, plus=signed)
 
 
 def _levels(values: Floats, *limits: Floats, unknown: Sequence[str] | None = None) -> list[str]:
     """Return levels as printed, signed; where there is none, ``unknown`` or a dash."""
-    texts = figure_texts(values, 2, limits)
-    other = unknown or [DASH] * len(texts)
-    return [
-        instead if text is None else text if text.startswith("-") else f"+{text}"
-        for text, instead in zip(texts, other, strict=True)
-    ]
+    texts = figure_list(values, 2, *limits, plus=True)
+    if unknown is None:
+        return texts
+    return [instead if text == DASH else text for text, instead in zip(texts, unknown, strict=True)]
 
 
 def _letters(codes: Integers) -> list[str]:
@@ -213,7 +202,7 @@ def _words(choices: Sequence[str], codes: Integers) -> list[str]:
 
 
 def _remarks(reasons: Sequence[object]) -> list[str]:
-    return [str(reason) if reason else "" for reason in reasons]
+    return [true_minus(str(reason)) if reason else "" for reason in reasons]
 
 
 def _names(title: str, names: Texts, *, least: float, most: float) -> Column:
@@ -352,10 +341,5 @@ def _level_columns(result: Reconciliation) -> Iterator[Column]:
 def _chances(result: Reconciliation) -> list[str]:
     """Return the chance of interlock as printed: told from the confidence asked for, and never rounded to 0 or 1."""
     p, confidence = _column(result.joints, "p_interlock"), result.survey.settings.site.confidence
-    decimals = max(_CHANCE, int(np.ceil(-np.log10(1.0 - confidence) - 1e-9)))
-    texts = np.array(_figures(p, decimals, np.full(len(p), confidence)), dtype=object)
-    tiny = 10.0**-decimals
-    texts[p > 1.0 - tiny] = f">{1.0 - tiny:.{decimals}f}"
-    texts[p < tiny] = f"<{tiny:.{decimals}f}"
-    chances: list[str] = texts.tolist()
-    return chances
+    decimals = max(CHANCE, int(np.ceil(-np.log10(1.0 - confidence) - 1e-9)))
+    return chances(p, np.full(len(p), confidence), digits=decimals)

@@ -11,11 +11,12 @@ import numpy as np
 
 from asbuilt.columns import EFFECTS, VERDICTS
 from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, INK, MEDIUM, Box
+from asbuilt.output.sheets.figures import DASH, asked_level, counted, level_figure, level_text, true_minus
 from asbuilt.output.sheets.frame import Entry, Sheet
 from asbuilt.output.sheets.lettering import clean, fit, text_width, wrap
 from asbuilt.output.sheets.list_flow import Flow
 from asbuilt.output.sheets.notes import CAUTION, not_made, sheet_notes
-from asbuilt.output.sheets.schedule import DASH, draw_heading, heading_height, verdict_entries
+from asbuilt.output.sheets.schedule import draw_heading, heading_height, verdict_entries
 from asbuilt.output.sheets.symbols import LOOKS, draw_markers
 from asbuilt.output.sheets.table import Column, Table
 
@@ -92,7 +93,7 @@ def stage_sheets(job: Job, area: Box, text: float) -> list[Sheet]:
 def _sheet(state: StageState, flow: Flow, number: int, area: Box, notes: tuple[Entry, ...]) -> Sheet:
     page, count = flow.pages[number], len(flow.pages)
     of = f", {number + 1} of {count}" if count > 1 else ""
-    right = "" if number == 0 else _state_words(state)
+    right = _state_words(state) if number else f"goes on: {count} sheets" if count > 1 else ""
 
     def draw(canvas: Canvas) -> None:
         draw_heading(canvas, area, flow.text, f"Stage {_short(state.stage, _LONGEST)}{of}", right)
@@ -134,12 +135,7 @@ def _legend(state: StageState, rows: Sequence[tuple[str, int, int]]) -> Iterator
 def _state_words(state: StageState) -> str:
     if not state.held_by:
         return NO_HOLDS
-    items = len({hold.item for hold in state.held_by})
-    return f"HELD by {items} item{'' if items == 1 else 's'}"
-
-
-def _level(level: float) -> str:
-    return f"{round(level, 2) + 0.0:+.2f} m"
+    return f"HELD by {_items(state.held_by)}"
 
 
 def _flow(result: Reconciliation, state: StageState, area: Box, text: float) -> Flow:
@@ -156,7 +152,7 @@ def _flow(result: Reconciliation, state: StageState, area: Box, text: float) -> 
     flow.part(8.6 * text, lambda canvas, at: _draw_state(canvas, at, state, text))
     for line in _checked(result):
         flow.paragraph(line)
-    checks = f"{len(state.held_by)} check{'' if len(state.held_by) == 1 else 's'}"
+    checks = counted(len(state.held_by), "check")
     if state.held_by:
         flow.table(
             f"What holds it: {checks} of {_items(state.held_by)}", _hold_table(state.held_by, state.below), name=HELD
@@ -175,8 +171,7 @@ def _flow(result: Reconciliation, state: StageState, area: Box, text: float) -> 
 
 
 def _items(holds: Sequence[Hold]) -> str:
-    count = len({hold.item for hold in holds})
-    return f"{count} item{'' if count == 1 else 's'}"
+    return counted(len({hold.item for hold in holds}), "item")
 
 
 def _checked(result: Reconciliation) -> Iterator[str]:
@@ -199,8 +194,8 @@ def _hold_cells(holds: Sequence[Hold]) -> list[list[str]]:
         [hold.item for hold in holds],
         [CHECKS.get(hold.check, hold.check) for hold in holds],
         [f"{LOOKS[code].letter} {VERDICTS[code]}" for code in codes],
-        [NOT_MEASURED if np.isnan(hold.level) else _level(hold.level).removesuffix(" m") for hold in holds],
-        [hold.text for hold in holds],
+        [NOT_MEASURED if np.isnan(hold.level) else level_figure(hold.level) for hold in holds],
+        [true_minus(hold.text) for hold in holds],
         [_decided(hold.decision) for hold in holds],
     ]
 
@@ -245,7 +240,7 @@ def _column(
 def _decided(decision: Mapping[str, Any] | None) -> str:
     if decision is None:
         return NOTHING
-    words = f"{decision['effect']} by {decision['by']}: {decision['reason']}"
+    words = true_minus(f"{decision['effect']} by {decision['by']}: {decision['reason']}")
     return words if decision.get("standing") else f"{words} (lapsed)"
 
 
@@ -260,7 +255,7 @@ def _decisions(flow: Flow, result: Reconciliation) -> None:
         return
     times = np.datetime_as_string(np.asarray(columns["at"]).astype("datetime64[m]"))
     effects = np.array([*EFFECTS, DASH], dtype=object)[np.asarray(columns["effect"], dtype=np.int64)].tolist()
-    down = [DASH if np.isnan(v) else _level(v) for v in np.asarray(columns["down_to_level"], dtype=np.float64)]
+    down = [level_text(v) for v in np.asarray(columns["down_to_level"], dtype=np.float64)]
     table = Table(
         columns=(
             Column(title="at, UTC", cells=[str(at).replace("T", " ") for at in times]),
@@ -281,7 +276,7 @@ def _decisions(flow: Flow, result: Reconciliation) -> None:
 
 
 def _texts(values: Any) -> list[str]:
-    return [str(value) if value else DASH for value in values.tolist()]
+    return [true_minus(str(value)) if value else DASH for value in values.tolist()]
 
 
 def _words_in(canvas: Canvas, at: Box, words: str, most: float, text: float) -> None:
@@ -299,9 +294,9 @@ def _draw_state(canvas: Canvas, at: Box, state: StageState, text: float) -> None
     """Draw how deep the stage goes, whether it is held, and how many checks have each verdict."""
     middle = at.bottom + 3.4 * text
     parts = (at.left, at.left + 0.2 * at.width, at.left + 0.46 * at.width, at.right)
-    sound = "the bottom of each joint's range" if state.joints_to is None else _level(state.joints_to)
+    sound = "the bottom of each joint's range" if state.joints_to is None else asked_level(state.joints_to)
     cells = (
-        ("Level dug to", _level(state.level)),
+        ("Level dug to", asked_level(state.level)),
         ("Joints to be sound down to", sound),
         ("State", _state_words(state)),
     )
@@ -311,7 +306,8 @@ def _draw_state(canvas: Canvas, at: Box, state: StageState, text: float) -> None
         _words_in(canvas, Box(left=left, bottom=middle, width=right - left, height=at.top - middle), words, most, text)
     canvas.lines([[(x, middle), (x, at.top)] for x in parts[1:-1]], width=FINE)
     canvas.lines([[(at.left, middle), (at.right, middle)]], width=FINE)
-    verdicts = [hold.verdict for hold in state.held_by]
+    # An item that fails two checks counts once, by the worse of them: the list has the worse first.
+    verdicts = list({hold.item: hold.verdict for hold in reversed(state.held_by)}.values())
     third = at.width / len(_TALLY)
     for number, name in enumerate(_TALLY):
         x, y = at.left + number * third, at.bottom + 1.1 * text

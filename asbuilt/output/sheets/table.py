@@ -13,6 +13,7 @@ import numpy as np
 
 from asbuilt.output.sheets.canvas import FINE, HAIR, INK, MEDIUM, Box
 from asbuilt.output.sheets.chart import GRID
+from asbuilt.output.sheets.figures import MINUS
 from asbuilt.output.sheets.lettering import ELLIPSIS, clean, fit, text_width, wrap
 from asbuilt.output.sheets.symbols import LOOKS, draw_markers
 
@@ -34,7 +35,8 @@ PAD, TIGHT_PAD = 0.55, 0.3
 MOST_LINES = 12
 #: Every fifth row is shaded, so lightly that text on it keeps its contrast.
 SHADE, SHADED_EVERY = "#F0F0F0", 5
-_FIGURES = frozenset("+-0123456789.<>")
+#: What a figure is written with.
+_FIGURES = frozenset(f"+-{MINUS}0123456789.<> ")
 #: A name that is too long for its column goes on after one of these.
 _PARTS = re.compile(r"(?<=[~_./\-])")
 

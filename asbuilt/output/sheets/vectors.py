@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.output.sheets.canvas import FINE, HAIR, INK, THIN, WHITE
+from asbuilt.output.sheets.figures import PLUS_MINUS, figure
 from asbuilt.output.sheets.flags import Flags, Label
 from asbuilt.output.sheets.lettering import clean, text_width
 from asbuilt.output.sheets.placing import Boxes, Room, first_free, join
@@ -136,7 +137,7 @@ class _Mean:
 
 def _figure(value: float) -> str:
     """Return a length [mm]: with a decimal where it is small."""
-    return f"{value:.1f}" if abs(value) < 9.95 else f"{value:.0f}"
+    return figure(value, digits=1 if abs(value) < 9.95 else 0)
 
 
 def _zero_inside(group: WallGroup) -> bool:
@@ -190,8 +191,9 @@ def _mean(plan: Plan, group: WallGroup, row: int, local: int, *, straight: bool)
     run = np.array([east, north]) * plan.factor / plan.scale
     run *= min(1.0, LONGEST_VECTOR / max(float(np.hypot(*run)), 1e-9))
     bearing = round(float(np.degrees(np.arctan2(east, north)))) % 360
-    said = f"{_figure(length)} mm, {bearing}\u00b0" if straight else f"{inwards:+.1f} to the pit, {onwards:+.1f} along"
-    axes = f"\u00b1 {_figure(group.ellipse[0])} and {_figure(group.ellipse[1])} mm" if group.ellipse else ""
+    turned = f"{figure(inwards, plus=True)} to the pit, {figure(onwards, plus=True)} along"
+    said = f"{_figure(length)} mm, {bearing}\u00b0" if straight else turned
+    axes = f"{PLUS_MINUS} {_figure(group.ellipse[0])} and {_figure(group.ellipse[1])} mm" if group.ellipse else ""
     return _Mean(
         at=plan.design[local],
         pit=pit,

@@ -163,6 +163,8 @@ def build(
     joints = model.Joints(
         columns={
             "verdict": joint.astype(np.int8),
+            "range_top": np.full(len(joint), 3.20),
+            "joint_id": np.array([f"{pile_id[i]}~{pile_id[j]}" for i, j in zip(a, b, strict=True)], dtype=object),
             "sure_level": np.where((joint == UNRESOLVED) | (joint == OUTSIDE), -2.34, np.nan),
         },
         a=a,

@@ -88,7 +88,7 @@ def test_what_is_not_surveyed_has_no_fill_and_a_dotted_edge_and_triangles():
     draw_bands(canvas, BOXES[:1], np.array([JOINT_STATES.index("not surveyed")]))
     edge, triangles = drawn_paths(canvas)
     assert edge.get_facecolor()[3] == 0
-    assert isinstance(edge.get_linestyle(), tuple) or edge.get_linestyle() != "-"
+    assert edge.get_linestyle() == (0, pytest.approx([0.35 * POINTS_PER_MM, 0.65 * POINTS_PER_MM]))
     # 40 mm high: one every 18 mm, rounded; each a closed path of three corners
     assert len(triangles.get_path().vertices) == 2 * 4
 

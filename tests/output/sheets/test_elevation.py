@@ -16,7 +16,7 @@ from asbuilt.output.sheets import book
 from asbuilt.output.sheets.bands import BAND_LOOKS
 from asbuilt.output.sheets.canvas import Box
 from asbuilt.output.sheets.elevation import elevation_sheets
-from asbuilt.output.sheets.elevation_marks import level_label, spread
+from asbuilt.output.sheets.elevation_marks import level_label
 from asbuilt.output.sheets.elevation_panel import CONTOUR
 from asbuilt.output.sheets.elevation_walls import stretches, unrolled_walls
 from asbuilt.output.sheets.job import Job
@@ -247,6 +247,14 @@ def test_short_walls_share_a_sheet(demo):
 def test_the_horizontal_scale_is_as_asked_for(ring, asked):
     sheets = elevation_sheets(replace(ring, scale=asked), A3, 2.5)
     assert all(f"horizontal 1:{asked}, vertical 1:100" in " ".join(e.text for e in sheet.notes) for sheet in sheets)
+    assert not any("was asked for" in entry.text for sheet in sheets for entry in sheet.notes)
+
+
+def test_a_scale_that_does_not_fit_is_told(ring):
+    sheets = elevation_sheets(replace(ring, scale=1), A3, 2.5)
+    drawn = {sheet.scale_text or f"1:{sheet.scale}" for sheet in sheets}
+    assert "1:1" not in drawn
+    assert all(any(e.text.startswith("Scale 1:1 was asked for and does not fit") for e in s.notes) for s in sheets)
 
 
 def test_a_strip_is_wide_enough_to_read_unless_a_scale_is_asked_for(demo):
@@ -313,18 +321,6 @@ def test_a_wall_is_cut_between_strips_into_parts_that_fit(demo):
     assert lengths.max() <= 150.0
     assert lengths[-1] <= 130.0
     assert len(parts) == int(np.ceil((wall.length * 5.0 + 20.0) / 150.0))
-
-
-def test_places_far_enough_apart_stay():
-    np.testing.assert_allclose(spread(np.array([1.0, 6.0, 11.0]), 4.0, 0.0, 20.0), [1.0, 6.0, 11.0])
-
-
-def test_crowded_places_are_spread_about_their_middle_in_order():
-    np.testing.assert_allclose(spread(np.array([10.0, 10.0, 11.0]), 4.0, 0.0, 20.0), [6.333333, 10.333333, 14.333333])
-
-
-def test_places_stay_within_the_room():
-    np.testing.assert_allclose(spread(np.array([0.0, 0.5, 19.0]), 4.0, 0.0, 20.0), [0.0, 4.0, 19.0])
 
 
 @pytest.mark.parametrize(

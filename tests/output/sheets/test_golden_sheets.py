@@ -19,6 +19,7 @@ SHEETS = {
     "scatter_sheet": "Scatter",
     "schedule_piles": "Schedule of piles",
     "schedule_joints": "Schedule of joints",
+    "control_sheet": "Control points",
 }
 
 

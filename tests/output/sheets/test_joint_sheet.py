@@ -18,9 +18,8 @@ from asbuilt.output.sheets.canvas import page_settings
 from asbuilt.output.sheets.frame import TEXT
 from asbuilt.output.sheets.job import Job
 from asbuilt.output.sheets.joint import joint_sheets
-from asbuilt.output.sheets.joint_chart import PREDICTED_DASH, spread
+from asbuilt.output.sheets.joint_chart import PREDICTED_DASH
 from asbuilt.output.sheets.joint_slices import OPENING, view_of
-from asbuilt.output.sheets.joint_words import signed
 from asbuilt.output.sheets.lettering import text_width
 from asbuilt.reconcile import views_of
 from asbuilt.views import JOINT_STATES
@@ -339,21 +338,3 @@ def test_legend_holds_only_what_is_on_the_sheet(job):
     assert [name for name, said in words.items() if "opening in plan" in said] == [OUTSIDE]
     assert [name for name, said in words.items() if "as designed, not surveyed" in said] == [HALF]
     assert [name for name, said in words.items() if "enough, but not sure" in said] == [OUTSIDE, UNRESOLVED]
-
-
-@pytest.mark.parametrize(
-    ("value", "limits", "said"),
-    [(49.98, (50.0,), "49.98"), (50.0, (50.0,), "50.0"), (-0.04, (0.0,), f"{MINUS}0.04"), (152.3, (50.0,), "152.3")],
-)
-def test_figure_never_looks_equal_to_a_limit_it_is_not_on(value, limits, said):
-    assert signed(value, *limits) == said
-
-
-def test_labels_that_would_overlap_are_spread_evenly_about_their_places():
-    heights = np.full(3, 4.0)
-    assert spread(np.array([21.0, 20.0, 19.0]), heights, 0.0, 100.0) == pytest.approx([24.0, 20.0, 16.0])
-
-
-def test_labels_stay_between_their_ends():
-    heights = np.full(3, 4.0)
-    assert spread(np.array([30.0, 2.0, 1.0]), heights, 0.0, 40.0) == pytest.approx([30.0, 6.0, 2.0])

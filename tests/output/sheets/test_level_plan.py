@@ -27,7 +27,6 @@ from asbuilt.output.sheets.level_marks import (
     PREDICTED_DASH,
     SURE,
     figures,
-    level_text,
     worst_first,
 )
 from asbuilt.output.sheets.level_plan import level_sheets, shown_levels
@@ -339,13 +338,6 @@ def test_figures_never_contradict_what_the_joint_is(columns, said):
 def test_the_worst_joints_come_first():
     at = level(state=[SURE, LOST, OPEN, OPEN, NOT_SURVEYED, OPEN], overlap=[0.1, 0.01, -0.01, -0.05, np.nan, np.nan])
     assert worst_first(at, np.arange(6)).tolist()[:4] == [5, 3, 2, 1]
-
-
-@pytest.mark.parametrize(
-    ("value", "said"), [(-3.0, "\u22123.00 m"), (0.5, "+0.50 m"), (0.0, "0.00 m"), (-0.001, "0.00 m")]
-)
-def test_levels_carry_their_sign(value, said):
-    assert level_text(value) == said
 
 
 def test_more_open_joints_than_are_listed_are_counted(ring):

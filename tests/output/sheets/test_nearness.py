@@ -74,3 +74,41 @@ def test_a_line_through_a_circle_crosses_it():
     start = np.array([[0.0, 0.0], [0.0, 3.0]])
     end = np.array([[10.0, 0.0], [10.0, 3.0]])
     assert crosses_circles(start, end, np.array([[5.0, 0.0]]), np.array([2.0])).tolist() == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("centre", "radius", "crossed"),
+    [
+        # between samples of the line, small, and beside a large circle whose centre is nearer
+        ((31.7, 0.1), 0.3, True),
+        ((31.7, 0.4), 0.3, False),
+        ((0.0, 0.2), 0.3, True),
+        ((100.4, 0.0), 0.3, False),
+        ((31.7, 0.295), 0.3, False),
+    ],
+)
+def test_a_small_circle_is_crossed_wherever_it_lies_on_a_line(centre, radius, crossed):
+    start, end = np.array([[0.0, 0.0]]), np.array([[100.0, 0.0]])
+    centres = np.array([centre, (31.7, 30.0), (50.0, 40.0)])
+    assert crosses_circles(start, end, centres, np.array([radius, 29.0, 1.0])).tolist() == [crossed]
+
+
+def test_crossings_are_those_of_a_geometry_library():
+    import shapely
+
+    rng = np.random.default_rng(3)
+    start, end = rng.uniform(0.0, 60.0, (300, 2)), rng.uniform(0.0, 60.0, (300, 2))
+    end[:100] = start[:100] + rng.normal(0.0, 2.0, (100, 2))
+    centre, radius = rng.uniform(0.0, 60.0, (40, 2)), rng.uniform(0.2, 4.0, 40)
+    lines = shapely.linestrings(np.stack([start, end], axis=1))
+    apart = shapely.distance(lines[:, None], shapely.points(centre)[None, :])
+    expected = (apart < 0.98 * radius).any(axis=1)
+    assert 50 < expected.sum() < 250
+    assert crosses_circles(start, end, centre, radius).tolist() == expected.tolist()
+
+
+def test_what_is_not_known_crosses_nothing():
+    start, end = np.array([[0.0, 0.0], [np.nan, 0.0]]), np.array([[9.0, 0.0], [9.0, 0.0]])
+    centre = np.array([[np.nan, 0.0], [5.0, 0.0]])
+    assert crosses_circles(start, end, centre, np.array([2.0, 1.0])).tolist() == [True, False]
+    assert crosses_circles(start, end, centre[:1], np.array([2.0])).tolist() == [False, False]

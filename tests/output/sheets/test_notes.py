@@ -49,7 +49,7 @@ def test_checks_without_a_tolerance_are_named(job):
 
 @pytest.mark.parametrize(
     ("levels", "text"),
-    [([3.2, 3.2], "+3.20 m"), ([3.2, -1.0, np.nan], "-1.00 to +3.20 m"), ([np.nan], "not known")],
+    [([3.2, 3.2], "+3.20 m"), ([3.2, -1.0, np.nan], "−1.00 to +3.20 m"), ([np.nan], "not known")],
 )
 def test_levels_are_named_once_or_as_a_range(levels, text):
     assert level_range(np.array(levels)) == text

@@ -14,6 +14,7 @@ from asbuilt import read_survey, reconcile
 from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets import book
 from asbuilt.output.sheets.canvas import BOLD, GREY, INK, Box
+from asbuilt.output.sheets.figures import figure
 from asbuilt.output.sheets.frame import PAPER
 from asbuilt.output.sheets.job import Job
 from asbuilt.output.sheets.pile import pile_sheets
@@ -27,10 +28,8 @@ from asbuilt.output.sheets.pile_charts import (
     choose_ratio,
     level_ticks,
     ratio_text,
-    signed,
-    spread,
 )
-from asbuilt.output.sheets.pile_figures import against, checks
+from asbuilt.output.sheets.pile_figures import checks
 from asbuilt.output.sheets.pile_plan import ellipse
 from asbuilt.reconcile import views_of
 
@@ -218,7 +217,7 @@ def test_readings_stand_with_their_values_at_their_levels(page_of):
     profile = views.pile(place("A025"))
     page = page_of("A025")
     up, _ = scales(page)
-    said = [signed(float(value) * 1000.0, 1) for value in profile.reading_slope[:, 0]]
+    said = [figure(float(value) * 1000.0, plus=True) for value in profile.reading_slope[:, 0]]
     lane = sorted(
         (text for text in page.texts if text.text in said and 105.0 < text.x < 160.0 and text.y > 110.0),
         key=lambda text: -text.y,
@@ -235,9 +234,10 @@ def test_named_levels_are_those_of_the_pile(page_of):
     assert "toe, recorded −12.08" in words
 
 
-def test_asked_scale_is_kept_where_it_fits():
-    (sheet,) = pile_sheets(job("A025", scale=200), A3, 2.5)
-    assert sheet.scale_text.startswith("1:200,")
+def test_the_scale_of_plans_is_not_that_of_a_pile_sheet():
+    (asked,), (free,) = (pile_sheets(job("A025", scale=scale), A3, 2.5) for scale in (200, None))
+    assert asked.scale_text == free.scale_text
+    assert free.scale_text.startswith("1:100,")
 
 
 # ----------------------------------------------------------------------------------------------------- not surveyed
@@ -365,29 +365,13 @@ def test_checks_are_those_of_the_results(page_of):
     assert rows["face in outline"][:2] == ("42.5 mm", "0.0 mm")
     assert rows["toe, at or below"][:3] == ("−12.08 m", "−11.90 m", "within")
     words = page_of("A036").words().replace("\n", " ")
-    assert "towards the pit 82.8 mm at -8.00, 75.0 mm allowed" in words
+    assert "towards the pit 82.8 mm at −8.00, 75.0 mm allowed" in words
 
 
 def test_what_is_not_known_is_said_in_words():
     rows = {row[0]: row[1:] for row in checks(demo()[0], place("A066")).rows}
-    assert rows["plan position"] == ("not surveyed", "35.6 mm", "not surveyed", "–", "–")
+    assert rows["plan position"] == ("not surveyed", "35.6 mm", "not surveyed", "—", "—")
     assert rows["toe, at or below"][0] == "not recorded"
-
-
-def test_a_figure_never_reads_as_the_limit_that_it_is_beyond():
-    assert against(75.04, 75.0) == "75.04"
-    assert against(75.0, 75.0) == "75.0"
-    assert against(0.9496, 0.95, digits=2) == "0.9496"
-    assert against(-0.04, 0.0) == "−0.04"
-
-
-def test_spread_keeps_its_distance_and_its_order():
-    wanted = [50.0, 50.1, 49.0, 10.0, 60.0]
-    found = spread(wanted, 4.0, 0.0, 100.0)
-    ordered = sorted(found)
-    assert np.diff(ordered).min() >= 4.0 - 1e-9
-    assert np.argsort(found).tolist() == np.argsort(wanted).tolist()
-    assert found[3] == 10.0
 
 
 def test_depths_count_from_cut_off():

@@ -209,7 +209,7 @@ def test_few_piles_have_no_ellipse():
     assert group.count == 1
     assert ring(group).shape == (0, 2)
     assert holds_zero(group)
-    assert group_row(group)[4:6] == ("–", "–")
+    assert group_row(group)[4:6] == ("—", "—")
 
 
 # --------------------------------------------------------------------------------------------------- tables and words

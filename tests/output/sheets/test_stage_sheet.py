@@ -74,7 +74,7 @@ def test_without_stages_there_is_no_sheet(wall: Reconciliation) -> None:
 def test_the_head_says_how_deep_and_whether_it_is_held(wall: Reconciliation, pages: list[pdf_pages.Page]) -> None:
     items = len({hold.item for hold in wall.stages[0].held_by})
     said = {text.text for text in pages[0].texts}
-    assert {"+0.50 m", "-3.00 m", f"HELD by {items} items"} <= said
+    assert {"+0.50 m", "−3.00 m", f"HELD by {items} items"} <= said
 
 
 def test_joints_without_a_level_reach_to_the_bottom_of_their_range(pages: list[pdf_pages.Page]) -> None:
@@ -100,7 +100,7 @@ def test_a_hold_has_its_words_verdict_and_level(wall: Reconciliation) -> None:
     page = written(sheets(with_stage(wall, held_by=(hold,), below=()))[0])
     head = next(text for text in page.texts if text.text == "A3~A4")
     cells = [text.text for text in sorted(page.texts, key=lambda t: t.x) if abs(text.y - head.y) < 0.1]
-    assert cells == ["A3~A4", "joint", "X outside", "-2.16", "gap of 12 mm", "none"]
+    assert cells == ["A3~A4", "joint", "X outside", "−2.16", "gap of 12 mm", "none"]
 
 
 def test_an_unknown_level_is_not_a_number(wall: Reconciliation) -> None:
@@ -128,7 +128,7 @@ def test_legend_counts_the_checks_of_its_sheet(wall: Reconciliation) -> None:
 def test_a_recorded_decision_is_listed_and_lifts_no_hold(pages: list[pdf_pages.Page]) -> None:
     said = flat(pages[0])
     assert "They lift no hold on this sheet" in said
-    for part in ("2025-03-06 09:00", "Engineer 1", "accept", "-3.00 m", "grout column placed behind it"):
+    for part in ("2025-03-06 09:00", "Engineer 1", "accept", "−3.00 m", "grout column placed behind it"):
         assert part in said
 
 

@@ -195,7 +195,7 @@ def test_a_side_of_fewer_than_three_piles_has_no_mean(job, sheet_of):
 
 def test_the_mean_of_a_ring_is_told_in_its_own_directions(job, sheet_of):
     page = sheet_of(with_groups(job(60), group(mean_mm=(1.9, -1.0))))
-    assert "+1.9 to the pit, -1.0 along" in {t.text for t in page.texts}
+    assert "+1.9 to the pit, −1.0 along" in {t.text for t in page.texts}
 
 
 def test_the_mean_of_a_wall_cut_into_pages_stands_on_one(job, sheets_of):

@@ -1,0 +1,133 @@
+"""What ``load --as design`` says of a revision of the schedule; as text of 80 columns and as JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from asbuilt.commands._shared import wrapped
+from asbuilt.commands.load_report import finding_lines, finding_object
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from asbuilt.commands.revision import PileChange, Revision
+
+__all__ = ["revision_lines", "revision_object"]
+
+_MOST = 40
+
+
+def revision_object(revision: Revision, *, taken: bool, dry_run: bool) -> dict[str, Any]:
+    """Return a revision as ``--json`` prints it: the keys of a load, and what it changes."""
+    file = {
+        "file": revision.given,
+        "table": "design",
+        "rows": revision.rows,
+        "sha256": revision.sha256,
+        "path": revision.path,
+        "options": {},
+    }
+    return {
+        "taken": taken,
+        "dry_run": dry_run,
+        "already_taken": [revision.given] if revision.already else [],
+        "files": [] if revision.already else [file],
+        "findings": [finding_object(finding) for finding in revision.findings],
+        "revision": {
+            "piles": [
+                {
+                    "pile_id": one.pile_id,
+                    "change": one.change,
+                    "moved_mm": one.moved_mm,
+                    "move_e_mm": one.move_e_mm,
+                    "move_n_mm": one.move_n_mm,
+                    "text": one.text,
+                }
+                for one in revision.piles
+            ],
+            "verdicts": [{"item": item, "before": old, "after": new} for item, old, new in revision.verdicts],
+            "stages": [
+                {
+                    "stage": one.stage,
+                    "before": one.before,
+                    "after": one.after,
+                    "held_before": one.held_before,
+                    "held_after": one.held_after,
+                }
+                for one in revision.stages
+            ],
+            "decisions": list(revision.decisions),
+        },
+    }
+
+
+def revision_lines(revision: Revision, *, taken: bool, dry_run: bool, folder: str) -> Iterator[str]:
+    """Yield a revision as text, 80 columns wide."""
+    if revision.site:
+        yield from wrapped(revision.site)
+    if revision.already:
+        yield from wrapped(f"{revision.given} is the schedule that is in force ({revision.path}). Nothing to take in.")
+        return
+    piles = f", {revision.rows} piles" if revision.sound else ""
+    yield from wrapped(f"{revision.given}{piles}, against {revision.path}")
+    yield from finding_lines(revision.findings)
+    if not revision.sound:
+        yield ""
+        yield from wrapped(
+            "Not taken in: errors refuse a revision. A pile that was read or shot stays in the schedule: give it the "
+            "status omitted."
+        )
+        return
+    yield from _change_lines(revision)
+    yield ""
+    if taken:
+        yield from wrapped(f"Taken in as {revision.path}; the former schedule is in history/.")
+        yield f"sha256 {revision.sha256}"
+        yield from wrapped(f"Next: asbuilt run {folder}")
+    elif dry_run:
+        yield "Dry run: nothing was taken in."
+    else:
+        yield from wrapped(
+            "Not taken in: a revision changes what piles are judged against. Where it is in force, say why, and who "
+            'says so: the same command with --confirm "why" --by NAME.'
+        )
+
+
+def _change_lines(revision: Revision) -> Iterator[str]:
+    yield ""
+    yield f"Piles ({len(revision.piles)} differ)" if revision.piles else "Piles: none differs"
+    yield from _cut([_pile_line(one) for one in revision.piles])
+    if revision.first:
+        yield ""
+        yield "There was no schedule before that could be read, so no verdict to compare."
+        return
+    yield ""
+    yield f"Verdicts ({len(revision.verdicts)} change)" if revision.verdicts else "Verdicts: none changes"
+    yield from _cut([f"{item}  {old or 'none'} -> {new or 'none'}" for item, old, new in revision.verdicts])
+    yield ""
+    yield "Stages" if revision.stages else "Stages: the same items hold them"
+    for one in revision.stages:
+        yield from wrapped(
+            f"{one.stage}: {one.before}, by {one.held_before} -> {one.after}, by {one.held_after}", first="  "
+        )
+    if revision.decisions:
+        yield ""
+        yield "Decisions to be looked at again (they stand until someone withdraws them)"
+        for row in revision.decisions:
+            day = str(row["at"])[:10]
+            yield from wrapped(f"{row['item']}: {row['effect']} by {row['by']}, {day}", first="  ")
+
+
+def _pile_line(one: PileChange) -> str:
+    said = f": {one.text}" if one.text else ""
+    if one.change != "moved":
+        return f"{one.pile_id}  {one.change}{said}"
+    more = f"; {one.text}" if one.text else ""
+    return f"{one.pile_id}  moved {one.moved_mm:.1f} mm (E {one.move_e_mm:+.1f}, N {one.move_n_mm:+.1f}){more}"
+
+
+def _cut(lines: Sequence[str]) -> Iterator[str]:
+    for line in lines[:_MOST]:
+        yield from wrapped(line, first="  ", rest="      ")
+    if len(lines) > _MOST:
+        yield f"  … and {len(lines) - _MOST} more; --json lists them all"
