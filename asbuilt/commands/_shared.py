@@ -212,7 +212,8 @@ def changed_lines(survey: Survey) -> list[str]:
     """Return the mark that every answer carries when files are not as they were taken in; nothing otherwise."""
     if not survey.changed:
         return []
-    return wrapped(f"{', '.join(survey.changed)} (asbuilt verify says more)", first="CHANGED since taken in: ", rest="  ")
+    names = ", ".join(survey.changed)
+    return wrapped(f"{names} (asbuilt verify says more)", first="CHANGED since taken in: ", rest="  ")
 
 
 def painted(text: str, verdict: str) -> str:

@@ -213,7 +213,7 @@ def judge(points: Points, fit: SimilarityFit | None) -> Judgement:
     if points.known:
         w, limit = length / (points.sigma * root), float(np.sqrt(chdtri(2, RISK)))
         detectable = DETECTABLE * points.sigma / root
-        strange = fit.s0**2 * fit.degrees_of_freedom > chdtri(fit.degrees_of_freedom, RISK)
+        strange = bool(fit.s0**2 * fit.degrees_of_freedom > chdtri(fit.degrees_of_freedom, RISK))
     else:
         # What is left of an exact fit is rounding: it tells nothing.
         w = length / (fit.s0 * root) if fit.s0 > _EXACT else nothing

@@ -348,6 +348,6 @@ def test_beside_a_joints_letter_stands_how_deep_it_is_sure(job, sheet_of):
     result = job(20, closed=False)
     page = sheet_of(result)
     joints = np.asarray(result.joints["verdict"])
-    assert sum(t.text == "U -2.3" for t in page.texts) == (joints == 1).sum()
+    assert sum(t.text == "U −2.3" for t in page.texts) == (joints == 1).sum()
     assert sum(t.text == "X −2.3" for t in page.texts) == (joints == 3).sum()
     assert "By a joint's letter: level down to which it is sure." in " ".join(page.words().split())
