@@ -46,7 +46,7 @@ NONE = np.empty(0, dtype=np.int64)
 FAR_OFF = (6.0, 10.0, 15.0, 21.0, 28.0, 36.0)
 #: Free space around a flag [mm].
 GAP = 0.6
-WITHIN, NOT_SURVEYED = VERDICTS.index("within"), VERDICTS.index("not surveyed")
+WITHIN, NOT_SURVEYED, OUTSIDE = (VERDICTS.index(name) for name in ("within", "not surveyed", "outside"))
 #: Characters with nothing below the baseline.
 _LEVEL = frozenset("ABCDEFGHIKLMNOPRSTUVWXYZabcdefhiklmnorstuvwxz0123456789 .+-~#*%")
 #: Which verdict's flags take room first, by its code; the last one is for no verdict.
@@ -349,10 +349,9 @@ def joint_flags(plan: Plan, room: Room, *, depth: bool = False) -> Flags:
         choices.extend(_own_side(plan, choice, rows) for choice in spread)
     ids = [str(name) for name in np.asarray(plan.result.joints["joint_id"], dtype=object)[rows]]
     named = [f"{letter} {name}" for letter, name in zip(texts, ids, strict=True)]
-    for base, direction in sides:
-        # With its id beside it a mark may stand where it is nearer to another joint.
-        wanted = _want(base, direction, named, everyone, plan.text)
-        choices.extend(_spread(wanted, np.zeros(len(rows)), everyone, FAR_OFF))
+    # With its id beside it a mark may stand where it is nearer to another joint.
+    wanted = _want(*sides[0], named, everyone, plan.text)
+    choices.extend(_spread(wanted, np.zeros(len(rows)), codes == OUTSIDE, FAR_OFF))
     flags, chosen = _place(
         choices,
         codes=codes,

@@ -113,7 +113,7 @@ def test_the_legend_explains_the_dash(wall: Reconciliation) -> None:
 def test_reasons_stand_under_the_pile(pages: list[pdf_pages.Page]) -> None:
     head = next(text for text in pages[0].texts if text.text == "A12")
     (reason,) = (
-        text for text in pages[0].texts if text.text == "no pickup; no toe recorded" and 0 < head.y - text.y < 5
+        text for text in pages[0].texts if text.text == "not drilled yet" and 0 < head.y - text.y < 5
     )
     assert reason.x > head.x
 
