@@ -211,7 +211,7 @@ def test_what_finds_no_room_is_counted(job, sheet_of):
     bad = np.asarray(result.joints["verdict"]) > 0
     needed = set(result.joints.a[bad]) | set(result.joints.b[bad])
     needed |= set(np.flatnonzero(np.asarray(result.piles["verdict"]) > 0)) | set(range(4, 400, 5))
-    told = set(re.findall(r"P\d+", legend.split("not within: ")[1].split(")")[0]))
+    told = set(re.findall(r"P\d+", legend.split("ids (not within: ")[1].split(")")[0]))
     assert len(named(page) - told) + left_out == len(needed)
 
 
