@@ -193,7 +193,7 @@ def utc_text(value: np.datetime64) -> str:
 
 
 def wrapped(text: str, *, first: str = "", rest: str | None = None) -> list[str]:
-    """Return ``text`` in lines of 80 columns, no figure parted from its unit.
+    """Return ``text`` in lines of 80 columns, no figure parted from its unit, and no path broken that may be copied.
 
     ``first`` stands before the first line, ``rest`` before the others: default as many blanks.
     """
@@ -204,6 +204,7 @@ def wrapped(text: str, *, first: str = "", rest: str | None = None) -> list[str]
         initial_indent=first,
         subsequent_indent=" " * len(first) if rest is None else rest,
         break_on_hyphens=False,
+        break_long_words=False,
     )
     return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
 
