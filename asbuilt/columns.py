@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 __all__ = [
+    "DECISION_DRAFT",
     "FINDINGS",
     "KINDS",
     "LAYERS",
@@ -29,8 +30,10 @@ __all__ = [
     "LayerDefinition",
     "TableDefinition",
     "VerdictLook",
+    "csv_line",
     "ledger_line",
     "ledger_line_sha256",
+    "line_sha256",
 ]
 
 #: The four verdicts in rising order of gravity, so that the worst of several is their maximum. A code of -1
@@ -43,6 +46,8 @@ SHOTS = ("centre", "edge")
 UNITS = ("mm/m", "1:n", "%", "deg", "mm")
 SENSES = ("toe", "top")
 EFFECTS = ("accept", "hold", "withdraw")
+DECISION_DRAFT = "asbuilt decisions draft 1"
+"""What a file of drafted decisions calls itself: the review page writes it, ``decide`` takes it in."""
 PROGRESS = ("to drill", "drilled", "concreted", "surveyed", "abandoned")
 METHODS = ("straight", "stepped", "profile", "none")
 SEVERITIES = ("error", "query", "note")
@@ -649,6 +654,7 @@ LAYERS: dict[str, LayerDefinition] = {
                 _m("joints_to", "how deep joints must be sound before; blank: to the bottom of each joint's range"),
                 _text("state", "held, or no holds"),
                 _text("held_by", "items that hold it"),
+                _text("accepted", "items that would hold it, but for a decision that stands"),
             ),
         ),
         LayerDefinition(
@@ -657,7 +663,9 @@ LAYERS: dict[str, LayerDefinition] = {
             meaning="the engineer's decisions",
             columns=(
                 *_as_read("decisions"),
-                Column(name="standing", kind="boolean", meaning="whether it stands on today's inputs"),
+                Column(name="standing", kind="boolean", meaning="whether it counts, on the inputs as they are"),
+                _text("state", "what became of it, such as: stands; changed, worse; changed, no worse; superseded"),
+                _text("changed", "figures that differ since it was made, old and new"),
             ),
         ),
         LayerDefinition(
@@ -691,16 +699,28 @@ LAYERS: dict[str, LayerDefinition] = {
 }
 
 
+def csv_line(cells: Iterable[str], *, separator: str = ",", quoted: bool = False) -> str:
+    """Return cells as a line of CSV without its end, quoted where they must be, or all of them."""
+    line = io.StringIO()
+    csv.writer(
+        line, delimiter=separator, lineterminator="", quoting=csv.QUOTE_ALL if quoted else csv.QUOTE_MINIMAL
+    ).writerow(cells)
+    return line.getvalue()
+
+
+def line_sha256(line: str) -> str:
+    """Return the SHA-256 of a line without its end, as it stands in the file: what the line after it carries."""
+    return hashlib.sha256(line.encode("utf-8", "surrogateescape")).hexdigest()
+
+
 def ledger_line(row: Mapping[str, str]) -> str:
     """Return a line of the ledger as it stands in the file: CSV with the columns of the dictionary, without its end."""
-    line = io.StringIO()
-    csv.writer(line, lineterminator="").writerow(row.get(column.name) or "" for column in LAYERS["ledger"].columns)
-    return line.getvalue()
+    return csv_line(row.get(column.name) or "" for column in LAYERS["ledger"].columns)
 
 
 def ledger_line_sha256(row: Mapping[str, str]) -> str:
     """Return the SHA-256 of a line of the ledger without its end: what the line after it carries."""
-    return hashlib.sha256(ledger_line(row).encode()).hexdigest()
+    return line_sha256(ledger_line(row))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -730,16 +750,28 @@ FINDINGS: dict[str, FindingKind] = {
             meaning="a file is not as the ledger says it was taken in: changed, missing, or of unknown state",
         ),
         FindingKind(
+            name="control_suspect",
+            severity="query",
+            by_run=True,
+            meaning="the control points do not fit the map grid: one stands out, or something is wrong, but not which",
+        ),
+        FindingKind(
+            name="omitted_but_built",
+            severity="query",
+            by_run=True,
+            meaning="the design omits a pile that was shot, read, logged or recorded; it is not judged",
+        ),
+        FindingKind(
+            name="added_without_joint",
+            severity="note",
+            by_run=True,
+            meaning="an added pile is in no extra_joints of the site file: no joint of it is checked",
+        ),
+        FindingKind(
             name="unknown_column",
             severity="note",
             by_run=True,
             meaning="a file has a column that the tool does not know; it is kept on disk and not read",
-        ),
-        FindingKind(
-            name="ignored_file",
-            severity="note",
-            by_run=True,
-            meaning="a file in a load folder is no table (.csv, .txt): it was not read",
         ),
         FindingKind(
             name="short_arc",
@@ -751,7 +783,7 @@ FINDINGS: dict[str, FindingKind] = {
             name="repeated_pile",
             severity="query",
             by_run=True,
-            meaning="several centre shots of one group differ by more than their uncertainty explains",
+            meaning="shots, readings or records of one pile give two answers, by more than uncertainty explains",
         ),
         FindingKind(
             name="edge_radius",
@@ -763,7 +795,7 @@ FINDINGS: dict[str, FindingKind] = {
             name="level_range",
             severity="query",
             by_run=True,
-            meaning="a level lies outside lowest to highest of the site file",
+            meaning="a level outside lowest to highest of the site file, or where nothing of the pile is",
         ),
         FindingKind(
             name="too_few_shots",
@@ -827,7 +859,7 @@ FINDINGS: dict[str, FindingKind] = {
         FindingKind(
             name="wrong_unit",
             severity="query",
-            meaning="coordinates in millimetres, centimetres or feet instead of metres",
+            meaning="coordinates, leans or offsets in another unit than the one stated or asked for",
         ),
         FindingKind(
             name="wrong_pile",
@@ -862,12 +894,12 @@ FINDINGS: dict[str, FindingKind] = {
         FindingKind(
             name="tilt_range",
             severity="query",
-            meaning="a lean reading beyond 1:20",
+            meaning="a lean reading, or a profile, beyond 1:20 or too small to be true",
         ),
         FindingKind(
             name="sign_flip",
             severity="query",
-            meaning="both components of the lean change their sign from one depth to the next and keep their size",
+            meaning="the signs of readings, offsets or coordinates are turned round, or lost",
         ),
         FindingKind(
             name="copied_readings",
@@ -877,7 +909,7 @@ FINDINGS: dict[str, FindingKind] = {
         FindingKind(
             name="time_order",
             severity="query",
-            meaning="a deeper reading is earlier than a shallower one, or a later step of the work than the one before",
+            meaning="readings or steps of the work are dated in the wrong order, or long before anything else",
         ),
         FindingKind(
             name="future_date",
@@ -887,7 +919,22 @@ FINDINGS: dict[str, FindingKind] = {
         FindingKind(
             name="check_shot",
             severity="query",
-            meaning="a check shot lies off its control point by more than its uncertainty explains, or names none",
+            meaning="a check shot lies off its control point, or other shots of it, by more than uncertainty explains",
+        ),
+        FindingKind(
+            name="already_loaded",
+            severity="note",
+            meaning="the content of a file, or rows of it, stand in the folder already",
+        ),
+        FindingKind(
+            name="withdrawn_before",
+            severity="query",
+            meaning="the content of a file was withdrawn before",
+        ),
+        FindingKind(
+            name="check_without_control",
+            severity="note",
+            meaning="check shots with no control point to hold them against, only other set-ups or nothing",
         ),
         FindingKind(
             name="setup_reused",

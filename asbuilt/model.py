@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from asbuilt.settings import Settings
 
@@ -23,6 +23,7 @@ __all__ = [
     "Axes",
     "Centres",
     "ControlFit",
+    "Decision",
     "Finding",
     "Floats",
     "Hold",
@@ -129,7 +130,8 @@ class Survey:
 
     ``origin`` (easting, northing) [m, whole metres near the site] is what plan coordinates are reduced by in
     computation; the tables keep site-grid coordinates. ``clear_outline`` is a Shapely polygon or None.
-    ``notes`` are findings of the reading itself.
+    ``notes`` are findings of the reading itself. ``ignored`` are files among the loads that are none and were not read:
+    no input, so no output may depend on them.
     """
 
     settings: Settings
@@ -146,6 +148,7 @@ class Survey:
     decisions: Table
     clear_outline: Any = None
     notes: tuple[Finding, ...] = ()
+    ignored: tuple[str, ...] = ()
     ledger_rows: tuple[Mapping[str, str], ...] = ()
     withdrawals: tuple[Withdrawal, ...] = ()
 
@@ -237,6 +240,9 @@ class Piles:
     design_e: Floats
     """Design centre, reduced."""
     design_n: Floats
+    set_out_e: Floats
+    """Centre that the pile was set out at, reduced: the approved one, else the design's."""
+    set_out_n: Floats
     radius: Floats
     """Radius used for joints [m]."""
     along_e: Floats
@@ -279,8 +285,45 @@ class Joints:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Decision:
+    """One line of ``decisions.csv``, and what has become of it.
+
+    ``effect`` is ``accept``, ``hold`` or ``withdraw``; ``state`` one of :data:`asbuilt.compute.decisions.STATES`.
+    """
+
+    at: np.datetime64
+    by: str
+    item: str
+    effect: str
+    down_to: float | None
+    """Level [m] of the deepest stage that an accept is for; None: every stage."""
+    until: str
+    reason: str
+    reference: str
+    evidence_sha256: str
+    figures: str
+    """As they were when it was made: ``name=value; name=value``."""
+    state: str
+    standing: bool
+    """Whether it counts: an accept on the inputs as they were, or a hold that nobody has lifted."""
+    line: int = 0
+    changed: str = ""
+    """Figures that differ since, old and new, in words."""
+
+    @property
+    def text(self) -> str:
+        """What was decided, by whom and why, and what has become of it."""
+        down = "" if self.down_to is None else f" down to {self.down_to:+.2f}"
+        until = f" until {self.until}" if self.until else ""
+        reference = f" ({self.reference})" if self.reference else ""
+        became = "" if self.state == "stands" else f"; {self.state}{f': {self.changed}' if self.changed else ''}"
+        day = str(self.at.astype("datetime64[D]"))
+        return f"{self.effect}{down}{until} by {self.by}, {day}: {self.reason}{reference}{became}"
+
+
+@dataclass(frozen=True, kw_only=True)
 class Hold:
-    """One item that stands in the way of a stage."""
+    """One item that stands in the way of a stage, lies below it, or was accepted."""
 
     item: str
     verdict: str
@@ -288,12 +331,13 @@ class Hold:
     text: str
     level: float
     """Highest level at which it is not sure [m]; NaN where it is not measured."""
-    decision: Mapping[str, Any] | None = None
+    decision: Decision | None = None
+    """The last decision on the item, whether it stands or not; None for none, or one that was withdrawn."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class StageState:
-    """One stage: what holds it, and what lies below it. It releases nothing."""
+    """One stage: what holds it, what lies below it, and what would hold it but was accepted. It releases nothing."""
 
     stage: str
     level: float
@@ -302,6 +346,8 @@ class StageState:
     """``held`` or ``no holds``."""
     held_by: tuple[Hold, ...]
     below: tuple[Hold, ...]
+    accepted: tuple[Hold, ...] = ()
+    """Would hold it, but for an accept that stands; among them what was accepted without measurement."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -413,11 +459,13 @@ class SiteGrid:
     """Where the site grid lies on the map. ``source``: ``control`` (fitted) or ``parameters`` (stated in site.toml).
 
     ``map_scale`` is the projection's own scale there, ``map_scale_range`` the least and the greatest of all directions.
-    Standard deviations ``u_...`` are NaN where nothing tells them; ``u_piles`` [m, per axis] is the greatest that the
-    fit gives the place of a pile on the map.
+    Standard deviations ``u_...`` are NaN where nothing tells them, or the fit does not hold; ``u_piles`` [m, per
+    axis] is the greatest that the fit gives the place of a pile on the map.
     """
 
     source: str
+    tie: str
+    """What places it, in a clause that says what is wrong with it: "by a fit in which C3 stands out"."""
     text: tuple[str, ...]
     map_crs: str
     map_name: str
@@ -467,6 +515,10 @@ class Reconciliation:
     statistics: WallStatistics
     findings: tuple[Finding, ...]
     layers: Mapping[str, Layer]
+    decisions: tuple[Decision, ...] = ()
+    """Every decision known then, in the order of the file."""
+    evidence: Callable[[str], str | None] = lambda _item: None
+    """Hash of the inputs of a pile, a joint or a finding; None where there is no such item."""
     control: ControlFit | None = None
     """None where there are neither control points nor a map CRS."""
     grid: SiteGrid | None = None
@@ -474,3 +526,9 @@ class Reconciliation:
 
     def __iter__(self) -> Iterator[Layer]:
         return iter(self.layers.values())
+
+    @property
+    def omitted_but_built(self) -> Booleans:
+        """Over piles: omitted in the design, and shot, read, logged or recorded all the same."""
+        named = [one.item for one in self.findings if one.kind == "omitted_but_built"]
+        return np.isin(self.piles["pile_id"].astype(str), named)

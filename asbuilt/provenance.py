@@ -58,7 +58,8 @@ def inputs_sha256(survey: Survey) -> str:
 def provenance(survey: Survey, *, as_of: np.datetime64) -> list[tuple[str, str]]:
     """Return the rows of the table ``provenance``: no run time, so that equal inputs give equal bytes."""
     rows = [("tool", "asbuilt"), ("tool_version", __version__), ("method_version", str(METHOD_VERSION))]
-    rows.append(("as_of", f"{np.datetime_as_string(as_of, unit='s')}Z"))
+    # To the millisecond, so that a run as of this moment gives the same again.
+    rows.append(("as_of", np.datetime_as_string(as_of, unit="ms").removesuffix(".000") + "Z"))
     rows.append(("inputs_sha256", inputs_sha256(survey)))
     if survey.ledger_rows:
         rows.append(("ledger_head", ledger_line_sha256(survey.ledger_rows[-1])))

@@ -3,25 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
 from asbuilt.compute.alignment import align, wall_levels
 from asbuilt.compute.axes import build_axes, placed
+from asbuilt.compute.blunders_levels import depth_findings
 from asbuilt.compute.budget import Limits, survey_too_poor_findings, tolerance_budget_findings
 from asbuilt.compute.centres import solve_centres
 from asbuilt.compute.control import place_site
+from asbuilt.compute.decisions import judge_decisions
 from asbuilt.compute.encroachment import encroach_allowance_m, encroachment
+from asbuilt.compute.evidence import Evidence
+from asbuilt.compute.figures import figures_of
 from asbuilt.compute.joints import evaluate_joints
+from asbuilt.compute.known import counting, newest_time, sources_of, spread
 from asbuilt.compute.layers import LAYER_BUILDERS, LayerInputs
 from asbuilt.compute.notes import (
+    added_without_joint_findings,
     axes_disagree_findings,
+    control_findings,
     drift_findings,
     level_range_findings,
     old_pickup_findings,
+    omitted_but_built_findings,
     range_shortened_findings,
 )
 from asbuilt.compute.piles import plan_position, toe_verdicts, verticality, verticality_limits
@@ -34,92 +43,27 @@ from asbuilt.compute.records import (
     progress,
     sequence_findings,
 )
+from asbuilt.compute.records_twice import contradicting_records
 from asbuilt.compute.results import joint_inputs, joint_results, pile_results
 from asbuilt.compute.sections import joint_inputs_of, settled_at_top, slice_at, toes_of
 from asbuilt.compute.stages import stage_states
+from asbuilt.compute.unrolled import unrolled_walls
 from asbuilt.compute.wall import wall_statistics
-from asbuilt.compute.withdrawn import why_withdrawn
 from asbuilt.model import Reconciliation
 from asbuilt.provenance import provenance
 from asbuilt.views import Views
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
 
     from asbuilt.compute.profiles import Measurements
     from asbuilt.compute.spans import JointInputs
     from asbuilt.model import Floats, Layer, Survey, Table, Texts
-    from asbuilt.views import Bands, JointProfile, PileProfile, Slice, Toes
+    from asbuilt.views import Bands, JointProfile, PileProfile, Slice, Toes, UnrolledWall
 
 __all__ = ["newest_time", "reconcile", "views_of"]
 
 #: As many slices and profiles of one result are kept.
 _KEPT = 64
-
-#: Columns that say when a row came about.
-_TIMES = {
-    "pickups": ("surveyed_at",),
-    "tilts": ("read_at",),
-    "profiles": ("read_at",),
-    "records": ("drilled_at", "concreted_at"),
-    "set_out": ("at",),
-    "decisions": ("at",),
-}
-
-
-def newest_time(survey: Survey) -> np.datetime64:
-    """Return the newest time in the inputs, the ledger's included; NaT where nothing in them is dated.
-
-    What was withdrawn does not count.
-    """
-    newest = max((one.at.astype("datetime64[ms]") for one in survey.withdrawals), default=np.datetime64("NaT", "ms"))
-    for row in survey.ledger_rows:
-        newest = np.fmax(newest, np.datetime64(row["at"].removesuffix("Z"), "ms"))
-    for table, columns in _TIMES.items():
-        rows: Table = getattr(survey, table)
-        counts = why_withdrawn(rows, survey.withdrawals) == None  # noqa: E711
-        for column in columns:
-            times = rows[column][counts].astype("datetime64[ms]")
-            times = times[~np.isnat(times)]
-            if len(times):
-                newest = np.fmax(newest, times.max())
-    return newest
-
-
-def _known_by(table: Table, as_of: np.datetime64) -> Table:
-    """Return the rows of a table that were known at ``as_of``; a record's later events are blanked."""
-    columns = dict(table.columns)
-    keep = np.ones(len(table), dtype=bool)
-    for column in _TIMES[table.name]:
-        later = columns[column] > as_of
-        if table.name == "records":
-            columns[column] = np.where(later, np.datetime64("NaT", "ms"), columns[column]).astype("datetime64[ms]")
-        else:
-            keep &= ~later
-    if table.name == "records":
-        drilled, concreted = (table[column] > as_of for column in _TIMES["records"])
-        stated = ~np.isnat(table["drilled_at"])
-        keep &= ~(drilled | (concreted & ~stated))
-        columns["concrete_m3"] = np.where(concreted, np.nan, columns["concrete_m3"])
-    table = type(table)(name=table.name, columns=columns, file=table.file, line=table.line, pile=table.pile)
-    return table if keep.all() else table.take(keep)
-
-
-def _counting(survey: Survey, name: str, as_of: np.datetime64) -> tuple[Table, Table, Texts]:
-    """Return a table's rows known at ``as_of``: those that count, all, and why each does not, None where it does."""
-    table = _known_by(getattr(survey, name), as_of)
-    why = why_withdrawn(table, survey.withdrawals, until=as_of)
-    counts = why == None  # noqa: E711
-    return (table if counts.all() else table.take(counts)), table, why
-
-
-def _spread(values: npt.NDArray[Any], why: Texts, rest: Any) -> npt.NDArray[Any]:
-    """Return values over the rows that count as values over all, ``rest`` on the others."""
-    every = np.empty(len(why), dtype=values.dtype)
-    every[:] = rest
-    every[why == None] = values  # noqa: E711
-    return every
-
 
 class _Layers(Mapping[str, "Layer"]):
     """Layers made when asked for, each once."""
@@ -171,10 +115,10 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     moment = newest_time(survey) if as_of is None else as_of.astype("datetime64[ms]")
     if np.isnat(moment):
         moment = np.datetime64(0, "ms")
-    pickups, all_pickups, why_not_pickups = _counting(survey, "pickups", moment)
-    tilts, all_tilts, why_not_tilts = _counting(survey, "tilts", moment)
-    profiles, records, set_out, decisions = (
-        _counting(survey, name, moment)[0] for name in ("profiles", "records", "set_out", "decisions")
+    pickups, all_pickups, why_not_pickups = counting(survey, "pickups", moment)
+    tilts, all_tilts, why_not_tilts = counting(survey, "tilts", moment)
+    profiles, records, set_out, decided = (
+        counting(survey, name, moment)[0] for name in ("profiles", "records", "set_out", "decisions")
     )
     origin_e, origin_n = survey.origin
     design_e, design_n = design["easting"] - origin_e, design["northing"] - origin_n
@@ -238,7 +182,13 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     toes = toe_verdicts(s, recorded=record.toe_level, designed=design["toe_level"], expected=alignment.expected)
     moved = _approved(survey, set_out)
     how_far = progress(
-        design=design, governing=record, pickups=pickups, attempts=attempt, surveyed=~np.isnan(centres.e)
+        design=design,
+        governing=record,
+        pickups=pickups,
+        attempts=attempt,
+        surveyed=~np.isnan(centres.e),
+        read_to=axes.deepest,
+        toe=toe,
     )
     piles = pile_results(
         design=design,
@@ -281,13 +231,19 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
     )
 
     interlock_to = wall_levels(s, design["wall"], "interlock_to")
+    control, grid = place_site(survey)
     findings = (
         *survey.notes,
         *level_range_findings(design, pickups, records, settings=s, files=files),
+        *depth_findings(replace(survey, pickups=pickups, tilts=tilts, profiles=profiles, records=records), files),
+        *contradicting_records(records, s, files),
         *centres.findings,
         *drift_findings(readings, ids),
         *axes_disagree_findings(axes, centres, readings, s, pile_ids=ids, files=files),
-        *old_pickup_findings(centres, newest_reading, ids, files),
+        *old_pickup_findings(centres, newest_reading, s, pile_ids=ids, files=files),
+        *omitted_but_built_findings(design, pickups, tilts, profiles, records, files=files),
+        *added_without_joint_findings(design, joints, files=files),
+        *control_findings(control, survey.control, files=files),
         *range_shortened_findings(joints, np.minimum(interlock_to[inputs.a], interlock_to[inputs.b])),
         *tolerance_budget_findings(settings=s, design=design, piles=piles, joints=joints),
         *survey_too_poor_findings(
@@ -304,23 +260,33 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         *sequence_findings(settings=s, design=design, joints=joints, governing=record, files=files),
         *concrete_findings(design=design, governing=record, cut_off=cut_off, files=files),
     )
-    base_e = np.where(np.isnan(moved[0]), design_e, moved[0])
-    base_n = np.where(np.isnan(moved[1]), design_n, moved[1])
     statistics = wall_statistics(
         settings=s,
         design=design,
         piles=piles,
         joints=joints,
-        bias_e=plan.e - base_e,
-        bias_n=plan.n - base_n,
+        bias_e=plan.e - piles.set_out_e,
+        bias_n=plan.n - piles.set_out_n,
         load_of_pile=piles["load_file"],
         rig_of_pile=record.rig,
         p_open=found.p_open,
     )
+    evidence = Evidence(
+        survey=survey,
+        rows=lambda: {
+            "pickups": pickups.take(centres.used),
+            "tilts": tilts.take(readings.used),
+            "profiles": profiles.take((profiles.pile >= 0) & (profiles["attempt"] == attempt[profiles.pile])),
+        },
+        record=record,
+        attempt=attempt,
+        joints=joints,
+        findings=findings,
+    )
+    decisions = judge_decisions(decided, evidence=evidence.of, figures=lambda item: figures_of(item, piles, joints))
     stages = stage_states(
         settings=s, design=design, piles=piles, joints=joints, decisions=decisions, encroach_from=encroach.from_level
     )
-    control, grid = place_site(survey)
     layers = _Layers(
         LayerInputs(
             survey=survey,
@@ -329,14 +295,15 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
             axes=axes,
             spacing_next=alignment.spacing_next,
             slopes=np.column_stack([slope_e, slope_n]),
-            readings_used=_spread(readings.used, why_not_tilts, rest=False),
+            readings_used=spread(readings.used, why_not_tilts, rest=False),
             pickups=all_pickups,
             tilts=all_tilts,
-            used=_spread(centres.used, why_not_pickups, rest=False),
-            superseded_by=_spread(centres.superseded_by, why_not_pickups, rest=why_not_pickups),
+            used=spread(centres.used, why_not_pickups, rest=False),
+            superseded_by=spread(centres.superseded_by, why_not_pickups, rest=why_not_pickups),
             findings=findings,
             stages=stages,
-            decisions=decisions,
+            decisions=decided,
+            judged=decisions,
             provenance=lambda: [*provenance(survey, as_of=moment), *(grid.versions if grid else ())],
             control=control,
             grid=grid,
@@ -354,6 +321,8 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         statistics=statistics,
         findings=findings,
         layers=layers,
+        decisions=decisions,
+        evidence=evidence.of,
         control=control,
         grid=grid,
     )
@@ -369,7 +338,7 @@ def views_of(result: Reconciliation) -> Views:
 
     @cache
     def measured() -> Measurements:
-        pickups, tilts = (_counting(survey, name, result.as_of)[0] for name in ("pickups", "tilts"))
+        pickups, tilts = (counting(survey, name, result.as_of)[0] for name in ("pickups", "tilts"))
         alignment = align(survey.design, survey.settings, e=result.piles.design_e, n=result.piles.design_n)
         slope_e, slope_n = slopes_of_readings(tilts, survey.settings, alignment)
         readings = collect_readings(
@@ -401,4 +370,16 @@ def views_of(result: Reconciliation) -> Views:
     def pile(place: int) -> PileProfile:
         return pile_profile(result, measured(), place)
 
-    return Views(at_level=at_level, toes=toes, bands=bands, joint=joint, pile=pile)
+    @cache
+    def unrolled() -> tuple[UnrolledWall, ...]:
+        return unrolled_walls(result)
+
+    return Views(
+        at_level=at_level,
+        toes=toes,
+        bands=bands,
+        joint=joint,
+        pile=pile,
+        unrolled=unrolled,
+        sources=lambda: sources_of(result),
+    )

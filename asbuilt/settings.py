@@ -9,6 +9,7 @@ import string
 import tomllib
 from collections import Counter
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -20,6 +21,7 @@ from asbuilt.errors import InputError, Problem
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    import numpy as np
     from pydantic_core import ErrorDetails
 
 __all__ = [
@@ -39,6 +41,8 @@ __all__ = [
 
 Rule = Literal["simple", "guarded"]
 Path = tuple[str | int, ...]
+#: NaT as NumPy holds it.
+_NO_TIME = -(2**63)
 #: Where a setting stands, what is wrong with it, what was expected.
 Wrong = tuple[Path, str, str]
 
@@ -91,6 +95,21 @@ class Site(_Section):
     name: Text
     confidence: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
     time_zone: Text = "UTC"
+
+    def time_text(self, moment: np.datetime64) -> str:
+        """Return a moment (UTC) as people at the site read it: ``2026-11-09 07:15 +01:00``, ``… UTC`` on a UTC site.
+
+        Seconds stand only where there are any: read as an as-of date it is the same moment again. "no dated input" for
+        NaT, and for the epoch, which stands for it.
+        """
+        milliseconds = int(moment.astype("datetime64[ms]").astype("int64"))
+        if milliseconds in (0, _NO_TIME):
+            return "no dated input"
+        utc = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=milliseconds)
+        at = utc.astimezone(ZoneInfo(self.time_zone))
+        text = f"{at:%Y-%m-%d %H:%M:%S}.{at.microsecond // 1000:03}".removesuffix(".000").removesuffix(":00")
+        offset = at.isoformat()[-6:]
+        return f"{text} {'UTC' if self.time_zone == 'UTC' else offset}"
 
 
 class Design(_Section):

@@ -9,12 +9,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from asbuilt.model import Booleans, Codes, Floats, Integers, Texts
 
-__all__ = ["JOINT_STATES", "Bands", "JointProfile", "PileProfile", "Slice", "Toes", "Views"]
+__all__ = [
+    "JOINT_STATES",
+    "Bands",
+    "Change",
+    "Changes",
+    "JointProfile",
+    "PileProfile",
+    "Slice",
+    "Sources",
+    "StageChange",
+    "Toes",
+    "UnrolledWall",
+    "Views",
+]
 
 #: What a joint is at one level; codes are places in it. Open: a gap. Lost: less than the overlap asked for. Not sure:
 #: enough, but not with the confidence asked for (or not under the other lean model). Not surveyed: not known.
@@ -155,6 +170,83 @@ class PileProfile:
 
 
 @dataclass(frozen=True, kw_only=True)
+class UnrolledWall:
+    """One wall laid out along a line; k piles in order of position, m joints between them, x joints beside them.
+
+    A closed wall's first pile stands once more at its end. ``pile`` and ``joint`` are places in the results.
+    """
+
+    name: str
+    pile: Integers
+    position: Integers
+    chainage: Floats
+    """(k,) running sum of the design spacing [m]."""
+    joint: Integers
+    """(m,) in order of chainage."""
+    reach: Floats
+    """(m, 2) chainage of its two piles [m]."""
+    extra: Integers
+    """(x,) joints that are not between consecutive positions."""
+    pit_on_left: bool | None
+    """Whether the pit lies to the left as chainage rises; None where the wall does not say."""
+
+    @property
+    def length(self) -> float:
+        """Length along the foot [m]."""
+        return float(self.chainage[-1]) if len(self.chainage) else 0.0
+
+    @property
+    def spacing(self) -> float:
+        """Width of an ordinary strip [m]; 1 without any."""
+        return float(np.median(self.reach[:, 1] - self.reach[:, 0])) if len(self.joint) else 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sources:
+    """Rows of the input tables that serve the piles; k of them, by pile, in the order of the tables and of the files.
+
+    ``table`` names the input table, ``file`` is a place in ``Survey.files``, ``line`` the line in it.
+    """
+
+    pile: Integers
+    table: Texts
+    file: Integers
+    line: Integers
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """A pile or joint judged otherwise than before: places in ``columns.VERDICTS``, -1 where it was not there."""
+
+    item: str
+    was: int
+    now: int
+    text: str
+    """Figures that differ, old and new."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class StageChange:
+    """A stage before and after: its state ("" where it was not there), items that hold it now, and those no more."""
+
+    stage: str
+    was: str
+    now: str
+    added: tuple[str, ...]
+    gone: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Changes:
+    """What changed since ``as_of``: items the gravest first, items whose accept has lapsed, stages."""
+
+    as_of: np.datetime64
+    items: tuple[Change, ...]
+    lapsed: tuple[str, ...]
+    stages: tuple[StageChange, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Views:
     """What can be asked of one reconciliation; what was asked for before is not worked out again."""
 
@@ -166,3 +258,6 @@ class Views:
     """By the joint's place in the results."""
     pile: Callable[[int], PileProfile]
     """By the pile's place in the design table."""
+    unrolled: Callable[[], tuple[UnrolledWall, ...]]
+    """Every wall that has joints, in the order of the settings."""
+    sources: Callable[[], Sources]

@@ -5,11 +5,13 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 import numpy as np
-from wall import Pile, Truth, bearing, rng
+from wall import COMMENCE, Pile, Truth, bearing, rng
 
 DAY = datetime(2024, 10, 14, 16, 30)  # noqa: DTZ001 - times without an offset are the site's
 HEADER = "point,pile_id,easting,northing,level,shot,object,surveyed_at,setup"
 TILT_HEADER = "pile_id,read_at,depth,tilt_a,tilt_b,unit,reader"
+PROFILE_HEADER = "pile_id,read_at,depth,off_e_mm,off_n_mm"
+RECORD_HEADER = "pile_id,attempt,drilled_at,concreted_at,toe_level,casing_od_mm,concrete_m3,rig"
 FEW = ("A033", "A034", "A035", "A037", "A038", "A039")
 MANY = (
     "A011",
@@ -134,6 +136,26 @@ def _tilts() -> dict[str, str]:
     }
 
 
+def _leans_in_degrees() -> str:
+    """Return readings of A066 in degrees, under the heading mm/m."""
+    leans = ((0.18, -0.13), (0.21, -0.10), (0.19, -0.14), (0.17, -0.11))
+    rows = [
+        ["A066", DAY.replace(hour=8 + k, minute=0), depth, a, b, "mm/m", "R1"]
+        for k, (depth, (a, b)) in enumerate(zip((2.0, 4.0, 7.0, 10.0), leans, strict=True))
+    ]
+    return _write(rows, TILT_HEADER, decimals=2)
+
+
+def _profile(pile: str, truth: Truth, factor: float, decimals: int) -> str:
+    """Return a profile of a pile, every metre down to 15 m, its offsets [mm] times ``factor``."""
+    draw, rows = rng(911), []
+    for depth in range(16):
+        off = (truth.at(COMMENCE - depth) - truth.at(COMMENCE)) * 1000.0 + draw.normal(0, 1.5, 2)
+        e, n = (f"{factor * one:.{decimals}f}" for one in off)
+        rows.append([pile, DAY, f"{depth:.1f}", e, n])
+    return _write(rows, PROFILE_HEADER)
+
+
 def incoming(piles: list[Pile], truths: dict[str, Truth]) -> dict[str, str]:
     """Return the faulty files by their path in the folder; the name tells the finding expected."""
     by_id = {p.pile_id: p for p in piles}
@@ -142,4 +164,10 @@ def incoming(piles: list[Pile], truths: dict[str, Truth]) -> dict[str, str]:
         for name, text in _pickups(_heads(FEW, by_id, truths), _heads(MANY, by_id, truths)).items()
     }
     found |= {f"tilts_{name}": text for name, text in _tilts().items()}
+    found["tilts_wrong_unit"] = _leans_in_degrees()
+    found["profiles_wrong_unit"] = _profile("A035", truths["A035"], 0.001, 4)
+    found["profiles_sign_flip"] = _profile("A007", truths["A007"], -1.0, 1)
+    found["records_repeated_pile"] = _write(
+        [["A057", 1, "2024-10-07T09:10", "2024-10-07T10:35", "-9.06", 880, "10.3", "R1"]], RECORD_HEADER
+    )
     return {f"incoming/{name}.csv": text for name, text in found.items()}

@@ -53,6 +53,8 @@ def piles_of(design: model.Table, **stated: Any) -> model.Piles:
         centre_n=unknown,
         design_e=design["easting"],
         design_n=design["northing"],
+        set_out_e=design["easting"],
+        set_out_n=design["northing"],
         radius=design["diameter_mm"] / 2000.0,
         along_e=along[:, 0],
         along_n=along[:, 1],

@@ -8,20 +8,31 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+import tempfile
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from builders import Row, Site, site_file, straight_wall, to_survey
 
+from asbuilt.commands.trial import error_findings
 from asbuilt.compute.blunders import LOADS, search_load
+from asbuilt.errors import InputError
+from asbuilt.intake.sources import Source
+from asbuilt.intake.survey import read_survey
 from asbuilt.model import Finding, Survey, Table
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
 NOW = np.datetime64("2026-03-20T18:00", "ms")
 PLACING, SETUP, SHOT = 0.012, 0.004, 0.005
+LEAN, WANDER = 1.5, 0.3
+BEARING = 30.0
+_SIN, _COS = math.sin(math.radians(BEARING)), math.cos(math.radians(BEARING))
+#: East and north to the two directions of the readings.
+ALONG = np.array([[_SIN, _COS], [_COS, -_SIN]])
 SPACING, RADIUS = 0.75, 0.44
 PILES = 24
 LOAD = "pickups/new.csv"
@@ -71,14 +82,41 @@ class Day:
     old: list[Row]
     pickups: list[Row]
     tilts: list[Row]
-    lines: int = 0
+    control: bool = True
+    old_tilts: list[Row] = field(default_factory=list)
+    profiles: list[Row] = field(default_factory=list)
+    records: list[Row] = field(default_factory=list)
+    old_records: list[Row] = field(default_factory=list)
 
     def search(self) -> tuple[Finding, ...]:
-        survey = to_survey(replace(self.site, pickups=[*self.old, *self.pickups], tilts=self.tilts))
+        if not {row.get("pile_id") for row in self.pickups} <= {None, *(row["pile_id"] for row in self.site.design)}:
+            return self._refused()
+        tables = {
+            "pickups": (self.old, self.pickups),
+            "tilts": (self.old_tilts, self.tilts),
+            "profiles": ([], self.profiles),
+            "records": (self.old_records, self.records),
+        }
+        survey = to_survey(replace(self.site, **{name: [*old, *new] for name, (old, new) in tables.items()}))
         fresh = {name: np.zeros(len(getattr(survey, name)), dtype=bool) for name in LOADS}
-        fresh["pickups"][len(self.old) :] = True
-        fresh["tilts"][:] = True
-        return search_load(with_control(survey), fresh, now=NOW)
+        for name, (old, _) in tables.items():
+            fresh[name][len(old) :] = True
+        return search_load(with_control(survey) if self.control else survey, fresh, now=NOW)
+
+    def _refused(self) -> tuple[Finding, ...]:
+        """What the reader finds wrong in the load's pickups: such a load is searched no further."""
+        text = _csv(self.pickups, ("point", "pile_id", "easting", "northing", "level", "surveyed_at", "object"))
+        with tempfile.TemporaryDirectory() as place:
+            folder = Path(place)
+            (folder / "design").mkdir()
+            (folder / "site.toml").write_text(self.site.toml, encoding="utf-8")
+            (folder / "design" / "piles.csv").write_text(_csv(self.site.design, self.site.design[0]), encoding="utf-8")
+            try:
+                read_survey(folder, extra=[Source(path=LOAD, table="pickups", data=text.encode())])
+            except InputError as error:
+                names = [row.get("pile_id") for row in self.pickups]
+                return tuple(error_findings(error.problems, lambda _path, line: names[line - 2]))
+        return ()
 
     def design(self, place: int) -> tuple[float, float]:
         row = self.site.design[place]
@@ -87,6 +125,11 @@ class Day:
     def heads(self) -> list[Row]:
         """The load's shots on piles."""
         return [row for row in self.pickups if row.get("pile_id")]
+
+
+def _csv(rows: list[Row], columns: Iterable[str]) -> str:
+    lines = [columns, *([str(row.get(name) or "") for name in columns] for row in rows)]
+    return "".join(",".join(line) + "\n" for line in lines)
 
 
 def with_control(survey: Survey) -> Survey:
@@ -156,11 +199,59 @@ def a_day(seed: int, *, shape: str = "pit", piles: int = PILES, earlier: int = 0
         at = f"2026-03-{number + 2:02d}T16:00"
         old += _a_load(site, some, rng, file=f"pickups/old{number}.csv", at=at, checks=checks)
     pickups = _a_load(site, chosen, rng, file=LOAD, at="2026-03-20T16:00", checks=checks)
-    tilts = []
-    for place in chosen[::4]:
-        lean = rng.normal(0, 1.5, 2)
+    tilts, profiles = [], []
+    for number, place in enumerate(chosen[::4]):
+        lean = rng.normal(0, LEAN, 2)
         tilts += readings(site, place, rng, [lean] * len(DEPTHS))
-    return Day(rng=rng, site=site, chosen=chosen, old=old, pickups=pickups, tilts=tilts)
+        if number < 2:
+            profiles += a_profile(site, place, rng, ALONG.T @ lean)
+    old_tilts = [
+        {**row, "file": f"tilts/old{number}.csv", "read_at": row["read_at"].replace("2026-03", "2026-02")}
+        for number in range(earlier)
+        for place in others[number::earlier][:4]
+        for row in readings(site, place, rng, [rng.normal(0, LEAN, 2)] * len(DEPTHS))
+    ]
+    return Day(
+        rng=rng,
+        site=site,
+        chosen=chosen,
+        old=old,
+        pickups=pickups,
+        tilts=tilts,
+        old_tilts=old_tilts,
+        profiles=profiles,
+        records=[record(site, place) for place in chosen],
+        old_records=[record(site, place, file="records/old.csv") for place in others[:20]] if earlier else [],
+    )
+
+
+def a_profile(site: Site, place: int, rng: np.random.Generator, lean: np.ndarray) -> list[Row]:
+    """A profile of one pile every metre: its lean, its wander with depth, and 2 mm of its own at each row."""
+    depths = np.arange(1.0, 17.0)
+    slope = lean[:, None] + np.cumsum(rng.normal(0, WANDER, (2, len(depths))), axis=1)
+    offset = np.cumsum(slope, axis=1) + rng.normal(0, 2.0, (2, len(depths)))
+    return [
+        {
+            "pile_id": site.design[place]["pile_id"],
+            "read_at": "2026-03-20T09:00",
+            "depth": float(depth),
+            "off_e_mm": round(float(e), 1),
+            "off_n_mm": round(float(n), 1),
+            "file": "profiles/new.csv",
+        }
+        for depth, e, n in zip(depths, *offset, strict=True)
+    ]
+
+
+def record(site: Site, place: int, file: str = "records/new.csv") -> Row:
+    """The record of one pile, drilled before it was shot."""
+    return {
+        "pile_id": site.design[place]["pile_id"],
+        "drilled_at": "2026-02-20T11:00",
+        "concreted_at": "2026-02-20T15:00",
+        "toe_level": -14.0,
+        "file": file,
+    }
 
 
 def readings(site: Site, place: int, rng: np.random.Generator, leans: list[np.ndarray]) -> list[Row]:
@@ -173,7 +264,7 @@ def readings(site: Site, place: int, rng: np.random.Generator, leans: list[np.nd
             "tilt_a": round(float(lean[0] + rng.normal(0, 1.0)), 1),
             "tilt_b": round(float(lean[1] + rng.normal(0, 1.0)), 1),
             "unit": "mm/m",
-            "bearing_a_deg": 30.0,
+            "bearing_a_deg": BEARING,
             "file": "tilts/new.csv",
         }
         for k, (depth, lean) in enumerate(zip(DEPTHS, leans, strict=True))
@@ -228,6 +319,19 @@ def wrong_pile(day: Day, size: float) -> str:
     at = names.index(row["pile_id"])
     row["pile_id"] = names[at + int(size)] if at + int(size) < len(names) else names[at - int(size)]
     return row["pile_id"]
+
+
+def no_such_pile(day: Day, _size: float) -> str:
+    """A slip of the keys: a letter for a digit, a digit left out or struck twice, so that no pile has the name."""
+    row, name = _one(day), ""
+    names = {one["pile_id"] for one in day.site.design}
+    while not name or name in names:
+        at = int(day.rng.integers(1, len(row["pile_id"])))
+        digit = row["pile_id"][at]
+        slip = day.rng.choice(["O" if digit == "0" else "l", "", 2 * digit])
+        name = row["pile_id"][:at] + str(slip) + row["pile_id"][at + 1 :]
+    row["pile_id"] = name
+    return name
 
 
 def swapped_names(day: Day, _size: float) -> str:
@@ -363,6 +467,45 @@ def check_point(day: Day, size: float) -> str:
     return "CP1"
 
 
+def check_again(day: Day, size: float) -> str:
+    """No control table; CP1 and CP2 were shot from another set-up before, CP1 ``size`` metres elsewhere."""
+    day.control = False
+    setup = day.rng.normal(0, SETUP, 2)
+    for name in ("CP1", "CP2"):
+        true = np.array(CONTROL[name]) + setup
+        more = {"object": "check", "file": "pickups/before.csv", "surveyed_at": "2026-03-01T16:00"}
+        day.old.append(shot(name, tuple(true), day.rng, **more))
+    return check_point(day, size)
+
+
+def no_control(day: Day, _size: float) -> str:
+    day.control = False
+    return ""
+
+
+def closing(day: Day, size: float) -> str:
+    """CP1 shot again at the end of the day, ``size`` metres off where the set-up had it; 0 is no blunder."""
+    first = next(row for row in day.pickups if row["point"] == "CP1")
+    place = np.array([first["easting"], first["northing"]]) + day.rng.normal(0, SHOT, 2) + size * _direction(day)
+    day.pickups.append({**first, "easting": place[0], "northing": place[1], "surveyed_at": "2026-03-20T17:30"})
+    return "CP1"
+
+
+def exported_again(day: Day, _size: float) -> str:
+    """No blunder: the first twelve rows of the load stand in a file of the folder already."""
+    day.old += [{**row, "file": "pickups/before.csv"} for row in day.pickups[:12]]
+    return LOAD
+
+
+def worked_out_anew(day: Day, size: float) -> str:
+    """The first twelve shots of the load are in the folder already, ``size`` metres off."""
+    by = size * _direction(day)
+    for row in day.heads()[:12]:
+        day.old.append({**row, "file": "pickups/before.csv"})
+        _move(day.old[-1], by)
+    return LOAD
+
+
 def steep(day: Day, size: float) -> str:
     row = day.tilts[int(day.rng.integers(len(day.tilts)))]
     row["tilt_a"] = size
@@ -401,6 +544,107 @@ def out_of_order(day: Day, _size: float) -> str:
     return one["pile_id"]
 
 
+def leans_in(day: Day, unit: str) -> str:
+    """All leans of the load written in ``unit``, under the heading mm/m."""
+    for row in day.tilts:
+        for name in ("tilt_a", "tilt_b"):
+            lean = row[name] or 0.1
+            row[name] = {
+                "deg": round(math.degrees(math.atan(lean / 1000.0)), 3),
+                "%": round(lean / 10.0, 2),
+                "1:n": round(1000.0 / lean),
+            }[unit]
+    return "tilts/new.csv"
+
+
+def degrees(day: Day, _size: float) -> str:
+    return leans_in(day, "deg")
+
+
+def percent(day: Day, _size: float) -> str:
+    return leans_in(day, "%")
+
+
+def one_in(day: Day, _size: float) -> str:
+    return leans_in(day, "1:n")
+
+
+def as_percent(day: Day, _size: float) -> str:
+    """All leans of the load in mm/m, under the heading %."""
+    for row in day.tilts:
+        row["unit"] = "%"
+    return "tilts/new.csv"
+
+
+def too_deep(day: Day, size: float) -> str:
+    row = day.tilts[int(day.rng.integers(1, len(day.tilts) // len(DEPTHS))) * len(DEPTHS) - 1]
+    row["depth"] = size
+    return row["pile_id"]
+
+
+def sign_of_level(day: Day, _size: float) -> str:
+    row = _one(day)
+    row["level"] = -row["level"]
+    return row["pile_id"]
+
+
+def sign_of_easting(day: Day, _size: float) -> str:
+    for row in day.pickups:
+        row["easting"] = -row["easting"]
+    return LOAD
+
+
+def profile_unit(day: Day, size: float) -> str:
+    """The offsets of one profile in a unit of ``size`` mm."""
+    rows = _first_profile(day)
+    for row in rows:
+        row["off_e_mm"], row["off_n_mm"] = row["off_e_mm"] / size, row["off_n_mm"] / size
+    return rows[0]["pile_id"]
+
+
+def profile_turned(day: Day, size: float) -> str:
+    """A pile that leans by ``size`` mm/m, whose profile has both signs turned."""
+    place, lean = day.chosen[1], size * _direction(day)
+    day.tilts += readings(day.site, place, day.rng, [ALONG @ lean] * len(DEPTHS))
+    day.profiles += a_profile(day.site, place, day.rng, -lean)
+    return day.site.design[place]["pile_id"]
+
+
+def _first_profile(day: Day) -> list[Row]:
+    return [row for row in day.profiles if row["pile_id"] == day.profiles[0]["pile_id"]]
+
+
+def other_toe(day: Day, size: float) -> str:
+    """The record of a pile is in the folder already, with a toe ``size`` metres higher."""
+    row = day.records[int(day.rng.integers(len(day.records)))]
+    day.old_records.append({**row, "file": "records/before.csv", "toe_level": row["toe_level"] + size})
+    return row["pile_id"]
+
+
+def years_ago(day: Day, size: float) -> str:
+    row = _one(day)
+    row["surveyed_at"] = str(NOW - np.timedelta64(int(size), "D"))
+    return row["pile_id"]
+
+
+def load_a_year_back(day: Day, _size: float) -> str:
+    """A load of this March is in the folder, and the new one says March of the year before."""
+    names = [k for k in range(len(day.site.design)) if k not in set(day.chosen)][:8]
+    day.old += _a_load(day.site, names, day.rng, file="pickups/before.csv", at="2026-03-04T16:00", checks=True)
+    for row in day.pickups:
+        row["surveyed_at"] = row["surveyed_at"].replace("2026-03-20", "2025-03-20")
+    return LOAD
+
+
+def checks_alike(day: Day, size: float) -> str:
+    """Both check shots off by ``size`` metres, the same way."""
+    by = size * _direction(day)
+    for row in day.pickups:
+        if row["object"] == "check":
+            _move(row, by)
+    return "CP1"
+
+
 @dataclass(frozen=True)
 class Blunder:
     """One row of the table: what is done, which kinds count as found, the share asked for (None: none)."""
@@ -425,6 +669,7 @@ BLUNDERS = (
     Blunder("feet, whole file", unit_file, 0.3048, ("wrong_unit",), GROSS),
     Blunder("name of the next pile, 0.75 m", wrong_pile, 1, ("wrong_pile",), GROSS),
     Blunder("name of a pile 18 positions on", wrong_pile, 18, ("wrong_pile",), GROSS),
+    Blunder("a name that no pile has", no_such_pile, 0, ("unknown_pile",), GROSS),
     Blunder("names of two piles swapped", swapped_names, 0, ("wrong_pile",), GROSS),
     Blunder("edge shot taken for the centre, 440 mm", edge_as_centre, 0, ("edge_as_centre",), GROSS),
     Blunder("one pile off by 50 mm", far, 0.05, FAR),
@@ -470,6 +715,11 @@ BLUNDERS = (
     Blunder("check shot 15 mm off", check_point, 0.015, ("check_shot",)),
     Blunder("check shot 30 mm off", check_point, 0.03, ("check_shot",)),
     Blunder("check shot 47 mm off", check_point, 0.047, ("check_shot",), GROSS),
+    Blunder("check shot 15 mm off where its set-up had it before", closing, 0.015, ("check_shot",)),
+    Blunder("check shot 45 mm off where its set-up had it before", closing, 0.045, ("check_shot",), GROSS),
+    Blunder("check shot 30 mm off another day's, no control table", check_again, 0.03, ("check_shot",)),
+    Blunder("check shot 60 mm off another day's, no control table", check_again, 0.06, ("check_shot",), GROSS),
+    Blunder("shots of the folder worked out anew, 5 mm off", worked_out_anew, 0.005, ("repeated_pile",), GROSS),
     Blunder("lean of 55 mm/m", steep, 55.0, ("tilt_range",), GROSS),
     Blunder("both signs turned, lean of 2 mm/m", sign_flip, 2.0, ("sign_flip",)),
     Blunder("both signs turned, lean of 4 mm/m", sign_flip, 4.0, ("sign_flip",)),
@@ -477,6 +727,24 @@ BLUNDERS = (
     Blunder("three readings in a row repeated", copied, 3, ("copied_readings",), GROSS),
     Blunder("all readings of one pile under another too", copied_pile, 0, ("copied_readings",), GROSS),
     Blunder("times of two depths swapped", out_of_order, 0, ("time_order",), GROSS),
+    Blunder("leans in degrees under mm/m, whole file", degrees, 0, ("wrong_unit",), GROSS),
+    Blunder("leans in per cent under mm/m, whole file", percent, 0, ("wrong_unit",), GROSS),
+    Blunder("leans as 1 in n under mm/m, whole file", one_in, 0, ("wrong_unit",), GROSS),
+    Blunder("leans in mm/m under per cent, whole file", as_percent, 0, ("wrong_unit",), GROSS),
+    Blunder("a lean read 35 m deep in a pile of 18 m", too_deep, 35.0, ("level_range",), GROSS),
+    Blunder("sign of one level lost", sign_of_level, 0, ("level_range",), GROSS),
+    Blunder("sign of the easting lost, whole file", sign_of_easting, 0, ("sign_flip",), GROSS),
+    Blunder("profile in metres", profile_unit, 1000.0, ("wrong_unit",), GROSS),
+    Blunder("profile in micrometres", profile_unit, 0.001, ("wrong_unit",), GROSS),
+    Blunder("profile with both signs turned, lean of 3 mm/m", profile_turned, 3.0, ("sign_flip",)),
+    Blunder("profile with both signs turned, lean of 5 mm/m", profile_turned, 5.0, ("sign_flip",)),
+    Blunder("profile with both signs turned, lean of 8 mm/m", profile_turned, 8.0, ("sign_flip",), GROSS),
+    Blunder("record with a toe 3 m from that of the folder", other_toe, 3.0, ("repeated_pile",), GROSS),
+    Blunder("one date ten years back", years_ago, 3652, ("time_order",), GROSS),
+    Blunder("dates of a load a year back", load_a_year_back, 0, ("time_order",), GROSS),
+    Blunder("both check shots 15 mm off alike", checks_alike, 0.015, ("check_shot",)),
+    Blunder("both check shots 20 mm off alike", checks_alike, 0.02, ("check_shot",)),
+    Blunder("both check shots 30 mm off alike", checks_alike, 0.03, ("check_shot",)),
 )
 
 

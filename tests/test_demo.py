@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 DEMO = Path(__file__).parents[1] / "demo_survey"
 BY_HAND = {"README.md", "site.toml"}
+#: Made with the tool, as what a decision is bound to is a hash of its own.
+WITH_THE_TOOL = {"decisions.csv"}
 
 
 def readme_table(heading: str) -> list[tuple[str, ...]]:
@@ -29,6 +31,7 @@ def readme_table(heading: str) -> list[tuple[str, ...]]:
     return [tuple(cell.strip() for cell in line.strip("|").split("|")) for line in lines[2:]]
 
 
+DECISION_ROWS = [row[:3] for row in readme_table("Which decision where")]
 VERDICT_ROWS = [row[:3] for row in readme_table("Which verdict where")]
 FINDING_ROWS = [row[:2] for row in readme_table("Which finding where")]
 INCOMING_ROWS = [row[:3] for row in readme_table("Faulty files")]
@@ -97,15 +100,34 @@ def test_making_the_demo_again_gives_the_same_bytes(tmp_path: Path) -> None:
         if path.is_file()
         and path.suffix not in {".py", ".pyc"}
         and not (name := path.relative_to(DEMO).as_posix()).startswith(("out/", "."))
-        and name not in BY_HAND
+        and name not in BY_HAND | WITH_THE_TOOL
     }
     assert sorted(made) == sorted(kept)
     assert [name for name in made if made[name] != kept[name]] == []
 
 
+def test_making_its_decisions_again_gives_the_same_bytes(tmp_path: Path) -> None:
+    subprocess.run([sys.executable, "-B", str(DEMO / "make_decisions.py"), "--to", str(tmp_path)], check=True)
+    assert (tmp_path / "decisions.csv").read_bytes() == (DEMO / "decisions.csv").read_bytes()
+
+
+def test_its_decisions_are_as_the_page_says(demo: Reconciliation) -> None:
+    assert [(one.item, one.effect, one.state) for one in demo.decisions] == DECISION_ROWS
+
+
+def test_every_kind_of_decision_occurs(demo: Reconciliation) -> None:
+    assert {one.effect for one in demo.decisions} == {"accept", "hold", "withdraw"}
+    states = {one.state for one in demo.decisions}
+    assert states >= {"stands", "superseded", "changed, worse", "changed, no worse"}
+    lifted = {hold.item: hold.verdict for state in demo.stages for hold in state.accepted}
+    assert {"outside", "not surveyed"} <= set(lifted.values())
+
+
 def test_the_demo_is_made_without_the_tool() -> None:
     imported = set()
     for path in DEMO.glob("*.py"):
+        if path.name == "make_decisions.py":
+            continue
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Import):
                 imported |= {name.name.split(".")[0] for name in node.names}
@@ -143,9 +165,11 @@ def test_page_shows_every_verdict_for_piles_and_joints() -> None:
 
 
 def test_page_shows_every_finding_of_a_run() -> None:
-    # The demo has no ledger that a file could differ from.
-    shown = {name for name, kind in FINDINGS.items() if kind.by_run} - {"changed_file"}
+    absent = {"changed_file", "control_suspect", "omitted_but_built", "added_without_joint"}
+    shown = {name for name, kind in FINDINGS.items() if kind.by_run} - absent
     assert {kind for kind, _ in FINDING_ROWS} == shown
+    text = (DEMO / "README.md").read_text(encoding="utf-8")
+    assert [kind for kind in absent if f"`{kind}`" not in text] == []
 
 
 @pytest.mark.parametrize(("item", "check", "verdict"), VERDICT_ROWS)

@@ -72,7 +72,6 @@ HEAVY = {
 
 MOST_LINES = 450
 LONGER = {
-    "asbuilt/output/sheets/flags.py": "every kind of flag on a plan, with the forms each may take",
     "asbuilt/columns.py": "a dictionary: one entry for each column, layer and finding",
     "asbuilt/model.py": "one record for each thing that is read or found, each field with its unit and meaning",
     "asbuilt/settings.py": "one record for each section, and the reading of them with line numbers",

@@ -5,9 +5,8 @@ from __future__ import annotations
 import getpass
 from typing import TYPE_CHECKING
 
-import click
-
 from asbuilt.commands._shared import moment
+from asbuilt.commands._shared import say as _say
 from asbuilt.errors import InputError, TargetError
 
 if TYPE_CHECKING:
@@ -48,16 +47,18 @@ def open_survey(
     from asbuilt.intake.survey import read_survey
 
     if recording:
-        record_changes(folder)
+        record_changes(folder, past=as_of is not None)
     if as_of is None:
         return read_survey(folder, progress=step), None
     zone, tried = _time_zone_now(folder), set()
     while True:
         when = moment(as_of, zone)
+        assert when is not None  # noqa: S101  # as_of is given
         survey = read_survey(folder, progress=step, as_of=when)
         tried.add(zone)
         zone = survey.settings.site.time_zone
         if zone in tried:
+            _tell(folder, survey, when)
             return survey, when
 
 
@@ -70,24 +71,57 @@ def _time_zone_now(folder: Path) -> str:
         return "UTC"  # reading the folder says what is wrong
 
 
-def record_changes(folder: Path) -> None:
+def _tell(folder: Path, survey: Survey, when: np.datetime64) -> None:
+    """Say on stderr where a moment is asked for that the ledger does not reach."""
+    import numpy as np
+
+    from asbuilt.intake.history import moment_of, now
+    from asbuilt.intake.ledger import read_ledger
+
+    if when > now() + np.timedelta64(1, "D"):
+        _say(f"{survey.settings.site.time_text(when)} has not come yet: this is what is known now")
+    if survey.ledger_rows or when >= now():
+        return
+    lines = read_ledger(folder)
+    if lines:
+        begins = survey.settings.site.time_text(moment_of(lines[0]))
+        _say(f"the ledger begins later, {begins}: what stood there then counts as it was recorded, less later rows")
+    else:
+        _say("there is no ledger: settings, design and files are as they are now, only later rows are left out")
+
+
+def record_changes(folder: Path, *, past: bool = False) -> None:
     """Record settings, design, control, approvals and decisions that were changed by hand, in a folder with a ledger.
 
-    Where that cannot be done it is said on stderr, and nothing else is lost by it.
+    What cannot be read is not recorded: whoever reads the folder refuses it, and then nothing is written. Where the
+    ledger cannot be written it is said on stderr, and nothing else is lost by it.
+
+    Parameters
+    ----------
+    folder
+        The survey folder.
+    past
+        What is read next is an earlier state: that the present one cannot be read is said here.
     """
     from asbuilt.intake.ledger import read_ledger, recover, taking_in, unrecorded
+    from asbuilt.intake.survey import read_survey
 
     if not (folder / LEDGER).is_file():
         return
+    recover(folder)
     try:
-        recover(folder)
         changed = unrecorded(folder, read_ledger(folder))
         if not changed:
             return
+        read_survey(folder)
         with taking_in(folder, by=_login(), told=_say):
             pass
     except InputError:
-        return  # reading the folder says what is wrong with the ledger
+        if past:
+            _say("what was changed by hand cannot be read, so it is not recorded: see a run without --as-of")
+        return
+    except OSError:
+        return  # reading the folder says what cannot be read
     except TargetError as error:
         _say(f"what was changed by hand could not be recorded in the ledger: {error}")
         return
@@ -101,7 +135,3 @@ def _login() -> str:
         return getpass.getuser()
     except (KeyError, OSError, ImportError):
         return "unknown"
-
-
-def _say(text: str) -> None:
-    click.echo(f"asbuilt: {text}", err=True)

@@ -52,7 +52,7 @@ __all__ = [
     "progress_on",
     "report",
     "report_problems",
-    "utc_text",
+    "say",
     "wrapped",
 ]
 
@@ -150,7 +150,7 @@ def output_folder(folder: Path, out: Path | None) -> Path:
 def moment(as_of: str | None, time_zone: str) -> np.datetime64 | None:
     """Return ``as_of`` as UTC [ms], read as a table's times are: a date alone is the end of that day in ``time_zone``.
 
-    What :func:`utc_text` and :func:`iso_time` give is read too.
+    What answers print, and :func:`iso_time` gives, is read too.
 
     Raises
     ------
@@ -181,15 +181,6 @@ def iso_time(value: np.datetime64 | None) -> str | None:
         return None
     text = str(np.datetime_as_string(value, unit="ms"))
     return text.removesuffix(".000") + "Z"
-
-
-def utc_text(value: np.datetime64) -> str:
-    """Return a UTC time as people read it: ``2025-05-16 18:00 UTC``, seconds only where there are any."""
-    text = iso_time(value)
-    # Where nothing in the inputs is dated the epoch stands for it.
-    if text is None or text == "1970-01-01T00:00:00Z":
-        return "no dated input"
-    return text.removesuffix("Z").removesuffix(":00").replace("T", " ") + " UTC"
 
 
 def wrapped(text: str, *, first: str = "", rest: str | None = None) -> list[str]:
@@ -267,11 +258,20 @@ def _plain(value: Any) -> Any:
 
 
 def report(text: str, *, as_json: bool, before: str = "") -> None:
-    """Say in one line on stderr why nothing was done; ``before`` stands above it. With ``--json`` on stdout."""
+    """Say on stderr why nothing was done; ``before`` stands above it. With ``--json`` on stdout."""
     if as_json:
         print_json({"errors": [{"file": None, "line": None, "column": None, "text": text, "expected": None}]})
         return
-    click.echo(f"{before}asbuilt: {text}", err=True)
+    click.echo(before, nl=False, err=True)
+    say(text)
+
+
+def say(text: str) -> None:
+    """Tell something on stderr, 80 columns wide."""
+    first = "asbuilt: "
+    for line in text.splitlines() or [""]:
+        click.echo("\n".join(wrapped(line, first=first, rest="  ")), err=True)
+        first = "  "
 
 
 def report_problems(error: InputError, *, as_json: bool) -> None:

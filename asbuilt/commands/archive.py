@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -23,7 +22,7 @@ from asbuilt.commands._shared import (
     print_json,
     print_lines,
     progress_on,
-    utc_text,
+    say,
     wrapped,
 )
 from asbuilt.errors import TargetError, UsageError
@@ -80,17 +79,20 @@ def command(folder: Path, file: Path, *, as_json: bool) -> None:
 
     Writes FILE.zip, a bag as RFC 8493 has it, whole or not at all; a file that is there is never replaced. Outputs are
     taken from out/ when they were made from the same inputs by this version, else they are made anew. Nothing in the
-    survey folder DIR is changed.
+    survey folder DIR is changed, but where there is a ledger, settings and design that were changed by hand are
+    recorded in it first.
     """
-    from asbuilt.intake.survey import read_survey
+    from asbuilt.commands._opening import open_survey
     from asbuilt.reconcile import reconcile
 
+    # Before anything is recorded or worked out.
+    _check_free(file)
     with progress_on() as step:
-        result = reconcile(read_survey(folder, progress=step))
+        survey, _ = open_survey(folder, as_of=None, step=step, recording=True)
+        result = reconcile(survey)
         done = archive_survey(folder, file, result, step=step)
     if done.ledger:
-        for line in wrapped(f"warning: {'; '.join(done.ledger)}", first="asbuilt: ", rest="  "):
-            click.echo(line, err=True)
+        say(f"warning: {'; '.join(done.ledger)}")
     if as_json:
         print_json(_object(done, result))
     else:
@@ -160,11 +162,15 @@ def archive_survey(folder: Path, target: Path, result: Reconciliation, *, step: 
     )
 
 
-def _check_target(folder: Path, target: Path, result: Reconciliation) -> None:
+def _check_free(target: Path) -> None:
     if target.suffix.lower() != ".zip":
         raise UsageError(f"{target}: an archive is a zip file, give a name that ends in .zip")
     if target.exists() or target.is_symlink():
         raise TargetError(f"{target} is there already; an archive is never replaced: give another name, or move it")
+
+
+def _check_target(folder: Path, target: Path, result: Reconciliation) -> None:
+    _check_free(target)
     inside, survey = target.resolve(), folder.resolve()
     if not inside.is_relative_to(survey):
         return
@@ -236,6 +242,7 @@ def _outputs(
 ) -> tuple[dict[str, bytes], dict[str, Any], str]:
     """Return the outputs of a run of these inputs, the run's record, and where they come from."""
     from asbuilt.commands.run import OUTPUTS, write_outputs
+    from asbuilt.output.bag import scratch_folder
 
     why = _why_not_taken(folder / "out", result, metadata)
     if not why:
@@ -243,19 +250,26 @@ def _outputs(
         if taken is not None:
             return *taken, "taken from out/, made from the same inputs by this version"
         why = "out/ changed meanwhile"
-    with tempfile.TemporaryDirectory(prefix="asbuilt-run-") as scratch:
-        place = Path(scratch) / "out"
-        write_outputs(result, place, started=datetime.now(UTC), clock=time.perf_counter(), step=step)
+    with scratch_folder() as scratch:
+        place = scratch / "out"
+        try:
+            write_outputs(result, place, started=datetime.now(UTC), clock=time.perf_counter(), step=step)
+        except TargetError as error:
+            raise TargetError(
+                f"the outputs are to be made anew ({why}) among the temporary files, and cannot: {error}. Run the "
+                "survey first, free space there, or let TMPDIR name a folder on another disk"
+            ) from error
         made = _read_outputs(place)
     if made is None:
         raise RuntimeError(f"a run did not leave {', '.join(OUTPUTS.values())} as it said")
-    return *made, f"made anew: {why}"
+    stays = "; out/ stays as it is until the next run" if (folder / "out").is_dir() else ""
+    return *made, f"made anew: {why}{stays}"
 
 
 def _why_not_taken(out: Path, result: Reconciliation, metadata: str) -> str:
     """Return why the outputs in ``out`` cannot be taken, "" when they can."""
     from asbuilt.commands.run import OUTPUTS, RECORD, kept_outputs
-    from asbuilt.provenance import library_versions
+    from asbuilt.output.record import versions_of
 
     missing = [name for name in OUTPUTS.values() if not (out / name).is_file()]
     if missing:
@@ -265,7 +279,7 @@ def _why_not_taken(out: Path, result: Reconciliation, metadata: str) -> str:
     except UsageError as error:
         return str(error).partition("; run without")[0]
     record = json.loads((out / RECORD).read_text(encoding="utf-8"))
-    if record.get("versions") != library_versions():
+    if record.get("versions") != versions_of(result):
         return "out/ was made with other libraries"
     if metadata not in _metadata_in(out / OUTPUTS["geopackage"]):
         return f"{OUTPUTS['geopackage']} in out/ does not say the same of itself"
@@ -340,6 +354,7 @@ def _object(done: Archived, result: Reconciliation) -> dict[str, Any]:
         "sha256": done.sha256,
         "as_of": iso_time(result.as_of),
         "outputs": done.outputs,
+        "tied": None if result.grid is None else f"{result.grid.map_crs} {result.grid.tie}",
         "ledger": _ledger_object(result, done.ledger),
         "renamed": dict(done.renamed),
     }
@@ -348,12 +363,14 @@ def _object(done: Archived, result: Reconciliation) -> dict[str, Any]:
 def _lines(done: Archived, result: Reconciliation) -> Iterator[str]:
     """Yield what was done, 80 columns wide."""
     yield from wrapped(result.survey.settings.site.name)
-    yield f"As of {utc_text(result.as_of)}"
+    yield f"As of {result.survey.settings.site.time_text(result.as_of)}"
     yield ""
     yield from wrapped(f"{done.path}: {done.files} files under {done.name}/data, {done.size / 1e6:.1f} MB")
     yield f"  sha256 {done.sha256}"
     yield from wrapped("Keep this hash elsewhere: it shows whether the file is still this one.", first="  ")
     yield from wrapped(f"Outputs {done.outputs}.")
+    if result.grid is not None:
+        yield from wrapped(f"The site grid is tied to {result.grid.map_crs} {result.grid.tie}.")
     yield from wrapped(_ledger_words(done, len(result.survey.ledger_rows)))
     for former, new in done.renamed.items():
         yield from wrapped(f"{former} is {new} there: not every system can have the name it had.")

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from asbuilt.commands._shared import wrapped
+from asbuilt.compute.wording import number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from asbuilt.model import Reconciliation
+    from asbuilt.model import Reconciliation, SiteGrid
 
 __all__ = ["control_lines", "control_object"]
 
@@ -43,7 +44,20 @@ def control_lines(result: Reconciliation) -> Iterator[str]:
 
 
 def _sentences(result: Reconciliation) -> list[str]:
-    return [text for part in (result.control, result.grid) if part is not None for text in part.text]
+    said = [text for part in (result.control, result.grid) if part is not None for text in part.text]
+    return said if result.grid is None else [*said, *_placed(result.grid)]
+
+
+def _placed(grid: SiteGrid) -> Iterator[str]:
+    """Yield where the site grid lies on the map, each figure with its standard deviation where there is one."""
+    placed = grid.similarity
+    known = np.isfinite(grid.u_rotation_deg)
+    origin = f" (standard deviation {number(grid.u_origin * 1e3, 1)} mm per axis)" if known else ""
+    turn = f" (standard deviation {number(grid.u_rotation_deg * 3600.0, 1)} seconds of arc)" if known else ""
+    yield (
+        f"The site grid's origin lies at E {number(placed.origin_e, 3)}, N {number(placed.origin_n, 3)} on the "
+        f"map{origin}; site-grid north lies {number(placed.rotation_deg, 6)} degrees clockwise of map north{turn}."
+    )
 
 
 def _points(result: Reconciliation) -> dict[str, Any]:

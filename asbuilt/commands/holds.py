@@ -19,18 +19,18 @@ from asbuilt.commands._shared import (
     print_json,
     print_lines,
     progress_on,
-    utc_text,
     wrapped,
 )
 from asbuilt.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from asbuilt.model import Hold, Reconciliation, StageState
+    from asbuilt.commands.left_out import LeftOut
+    from asbuilt.model import Decision, Hold, Reconciliation, StageState
 
-__all__ = ["command", "find_stage", "holds_lines", "holds_object"]
+__all__ = ["command", "decision_object", "find_stage", "holds_lines", "holds_object"]
 
 
 @click.command(
@@ -53,6 +53,7 @@ def command(folder: Path, stage: str, *, as_of: str | None, as_json: bool) -> in
     is written.
     """
     from asbuilt.commands._opening import open_survey
+    from asbuilt.commands.left_out import left_out
     from asbuilt.reconcile import reconcile
 
     with progress_on() as step:
@@ -60,10 +61,11 @@ def command(folder: Path, stage: str, *, as_of: str | None, as_json: bool) -> in
         step("reconciling")
         result = reconcile(survey, as_of=when)
     state = find_stage(result.stages, stage)
+    left = left_out(survey, when)
     if as_json:
-        print_json(holds_object(state, result))
+        print_json(holds_object(state, result, left))
     else:
-        print_lines(holds_lines(state, result))
+        print_lines(holds_lines(state, result, left))
     return ExitCode.HELD if state.held_by else ExitCode.DONE
 
 
@@ -78,7 +80,7 @@ def find_stage(stages: Sequence[StageState], name: str) -> StageState:
     )
 
 
-def holds_object(state: StageState, result: Reconciliation) -> dict[str, Any]:
+def holds_object(state: StageState, result: Reconciliation, left: LeftOut) -> dict[str, Any]:
     """Return the stage as ``--json`` prints it."""
     return {
         "stage": state.stage,
@@ -87,8 +89,10 @@ def holds_object(state: StageState, result: Reconciliation) -> dict[str, Any]:
         "state": state.state,
         "as_of": iso_time(result.as_of),
         "changed": list(result.survey.changed),
+        "left_out": left.object(),
         "held_by": [_hold_object(hold) for hold in state.held_by],
         "below": [_hold_object(hold) for hold in state.below],
+        "accepted": [_hold_object(hold) for hold in state.accepted],
     }
 
 
@@ -99,18 +103,30 @@ def _hold_object(hold: Hold) -> dict[str, Any]:
         "check": hold.check,
         "text": hold.text,
         "level": None if math.isnan(hold.level) else hold.level,
-        "decision": _decision_object(hold.decision),
+        "decision": decision_object(hold.decision),
     }
 
 
-def _decision_object(decision: Mapping[str, Any] | None) -> dict[str, Any] | None:
+def decision_object(decision: Decision | None) -> dict[str, Any] | None:
+    """Return a decision as ``--json`` prints it; None for none."""
     if decision is None:
         return None
-    names = ("by", "at", "effect", "down_to", "reason", "standing")
-    return {**decision, **{name: decision.get(name) for name in names}}
+    return {
+        "at": iso_time(decision.at),
+        "by": decision.by,
+        "item": decision.item,
+        "effect": decision.effect,
+        "down_to": decision.down_to,
+        "until": decision.until or None,
+        "reason": decision.reason,
+        "reference": decision.reference or None,
+        "standing": decision.standing,
+        "state": decision.state,
+        "changed": decision.changed or None,
+    }
 
 
-def holds_lines(state: StageState, result: Reconciliation) -> Iterator[str]:
+def holds_lines(state: StageState, result: Reconciliation, left: LeftOut) -> Iterator[str]:
     """Yield the stage as text, 80 columns wide. The first line says that it releases nothing."""
     from asbuilt.compute.wording import metres
 
@@ -119,7 +135,8 @@ def holds_lines(state: StageState, result: Reconciliation) -> Iterator[str]:
     yield from wrapped(result.survey.settings.site.name)
     depth = "to the bottom of each joint's range" if state.joints_to is None else f"to {metres(state.joints_to)} m"
     yield from wrapped(f"Stage {state.stage}: dig to {metres(state.level)} m, joints to be sound {depth}")
-    yield f"As of {utc_text(result.as_of)}"
+    yield f"As of {result.survey.settings.site.time_text(result.as_of)}"
+    yield from left.lines(result.survey.settings.site)
     yield from changed_lines(result.survey)
     yield ""
     if state.held_by:
@@ -127,6 +144,7 @@ def holds_lines(state: StageState, result: Reconciliation) -> Iterator[str]:
         yield from _grouped(state.held_by)
     else:
         yield "No holds in what was measured and checked. Geometry alone is no reason to dig."
+    yield from _accepted(state.accepted)
     if state.below:
         yield ""
         yield f"Below this stage, to be settled before a deeper one: {_counted(state.below)}"
@@ -165,13 +183,15 @@ def _grouped(holds: Sequence[Hold]) -> Iterator[str]:
             yield painted(f"  {VERDICT_LOOKS[verdict].letter} {verdict}", verdict)
         yield from wrapped(hold.text, first=f"    {hold.item:<{wide}}  {hold.check:<{checks}}  ")
         if hold.decision is not None:
-            yield from wrapped(_decided(hold.decision), first=" " * (wide + 8))
+            yield from wrapped(hold.decision.text, first=" " * (wide + checks + 8))
 
 
-def _decided(decision: Mapping[str, Any]) -> str:
-    from asbuilt.compute.wording import metres
-
-    down = decision.get("down_to")
-    to = f" down to {metres(down)}" if down is not None and not math.isnan(down) else ""
-    lapsed = "" if decision.get("standing") else " (lapsed: what it was decided on has changed)"
-    return f"{decision['effect']}{to} by {decision['by']}: {decision['reason']}{lapsed}"
+def _accepted(holds: Sequence[Hold]) -> Iterator[str]:
+    """Yield what a decision lifts; what was accepted without measurement stands apart."""
+    measured = [hold for hold in holds if hold.verdict != "not surveyed"]
+    blind = [hold for hold in holds if hold.verdict == "not surveyed"]
+    for listed, how in ((measured, "Accepted by a decision that stands"), (blind, "Accepted without measurement")):
+        if listed:
+            yield ""
+            yield f"{how}: {_counted(listed)}"
+            yield from _grouped(listed)

@@ -16,6 +16,7 @@ from asbuilt.commands._shared import (
     print_json,
     print_lines,
     progress_on,
+    say,
 )
 from asbuilt.errors import UsageError
 
@@ -193,7 +194,7 @@ def _load(
 
     while True:
         now = np.datetime64("now", "ms")
-        trial = try_load(folder, given, table=table, options=options, now=now, again=why is not None, step=step)
+        trial = try_load(folder, given, table=table, options=options, now=now, step=step)
         if dry_run or not trial.files or _refused(trial, why):
             return trial, False
         step("taking in")
@@ -204,11 +205,6 @@ def _load(
                 note = _confirmed(trial, why)
                 entry.add(file.path, file.data, action="load", options=file.options.given() or None, note=note)
         return trial, True
-
-
-def say(text: str) -> None:
-    """Tell something in passing, on stderr."""
-    click.echo(f"asbuilt: {text}", err=True)
 
 
 def _confirmed(trial: Trial, why: str | None) -> str:

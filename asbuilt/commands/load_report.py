@@ -9,7 +9,7 @@ from asbuilt.commands._shared import WIDTH, wrapped
 from asbuilt.compute.completeness import completeness
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from asbuilt.commands.trial import Incoming, Trial
     from asbuilt.model import Finding, Reconciliation
@@ -24,14 +24,16 @@ _WHAT = ("pickup", "lean", "record")
 _MISSING, _THERE = "missing", "-"
 
 
-def finding_object(finding: Finding) -> dict[str, Any]:
-    """Return a finding as ``--json`` prints it."""
+def finding_object(finding: Finding, called: Mapping[tuple[str, str], str] | None = None) -> dict[str, Any]:
+    """Return a finding as ``--json`` prints it; ``called`` as in :func:`finding_lines`."""
+    theirs = (called or {}).get((finding.file, finding.column))
     return {
         "severity": finding.severity,
         "kind": finding.kind,
         "file": finding.file or None,
         "line": finding.line or None,
         "column": finding.column or None,
+        **({"column_in_file": theirs} if theirs else {}),
         "item": finding.item,
         "text": finding.text,
     }
@@ -54,7 +56,19 @@ def load_object(trial: Trial, *, taken: bool, dry_run: bool) -> dict[str, Any]:
             }
             for file in trial.files
         ],
-        "findings": [finding_object(finding) for finding in trial.findings],
+        "findings": [finding_object(finding, trial.called()) for finding in trial.findings],
+        "searched": trial.searched,
+        "check_shots": [
+            {
+                "file": one.file,
+                "line": one.line,
+                "point": one.point,
+                "off_mm": round(one.off_mm, 1),
+                "explained": one.explained,
+                "off": "control" if one.by_control else "other set-ups",
+            }
+            for one in trial.checked
+        ],
         "missing": None if trial.result is None else missing_objects(trial.result),
     }
 
@@ -86,9 +100,15 @@ def load_lines(trial: Trial, *, taken: bool, dry_run: bool, folder: str) -> Iter
     yield from wrapped(trial.site)
     count = len(trial.files)
     files = f"{count} file{'' if count == 1 else 's'}"
-    if count:
+    if count and trial.searched:
         yield from wrapped(f"{files}, searched against the design and the loads in the folder ({trial.read})")
-    yield from finding_lines(trial.findings)
+    elif count:
+        yield from wrapped(
+            f"{files}, NOT searched: with errors the load cannot be read as a whole, so that no query of any of its "
+            "files is told. Correct the errors and load again"
+        )
+    yield from finding_lines(trial.findings, trial.called())
+    yield from _checked(trial)
     for line in trial.said:
         yield ""
         yield from wrapped(line)
@@ -105,12 +125,35 @@ def load_lines(trial: Trial, *, taken: bool, dry_run: bool, folder: str) -> Iter
         yield from wrapped(f"Next: asbuilt run {folder}")
 
 
+def _checked(trial: Trial) -> Iterator[str]:
+    """Yield a line for each file's check shots: how far they lie off what."""
+    for file, against in dict.fromkeys((one.file, one.by_control) for one in trial.checked):
+        own = [one for one in trial.checked if (one.file, one.by_control) == (file, against)]
+        what = "control" if against else "where other set-ups found them"
+        each = ", ".join(f"{one.point} {one.off_mm:.0f} mm" for one in own)
+        e, n = (sum(getattr(one, name) for one in own) / len(own) for name in ("e_mm", "n_mm"))
+        mean = f" (on average E {round(e) + 0:+d} mm, N {round(n) + 0:+d} mm)" if len(own) > 1 else ""
+        verdict = "" if all(one.explained for one in own) else ": more than can be explained"
+        yield ""
+        yield from wrapped(f"Check shots of {_short_names([file])[file]}, off {what} in plan: {each}{mean}{verdict}")
+
+
 def _stopped(trial: Trial) -> bool:
     return bool(trial.of_severity("error") or trial.of_severity("query"))
 
 
-def finding_lines(findings: Sequence[Finding]) -> Iterator[str]:
-    """Yield the findings as a table, the gravest first: kind, item, place; below each what is wrong."""
+def finding_lines(
+    findings: Sequence[Finding], called: Mapping[tuple[str, str], str] | None = None
+) -> Iterator[str]:
+    """Yield the findings as a table, the gravest first: kind, item, place; below each what is wrong.
+
+    Parameters
+    ----------
+    findings
+        What was found.
+    called
+        By file and our column: the file's own name of it, which is told besides ours.
+    """
     if not findings:
         return
     yield ""
@@ -119,14 +162,16 @@ def finding_lines(findings: Sequence[Finding]) -> Iterator[str]:
     yield f"Found: {words}"
     notes = [finding for finding in findings if finding.severity == "note"]
     shown = [finding for finding in findings if finding not in notes[MOST_NOTES:]]
-    called = _short_names(finding.file for finding in findings)
+    short, called = _short_names(finding.file for finding in findings), called or {}
     kinds = max(len(finding.kind) for finding in shown)
     items = min(_WIDEST_ITEM, max(4, *(len(_item(finding)) for finding in shown)))
     yield f"         {'kind':<{kinds}}  {'item':<{items}}  file:line  column"
     for finding in shown:
-        place = called[finding.file] + (f":{finding.line}" if finding.line else "")
+        place = short[finding.file] + (f":{finding.line}" if finding.line else "")
+        theirs = called.get((finding.file, finding.column))
+        column = finding.column if theirs is None else f"{theirs} ({finding.column})"
         head = f"  {finding.severity:<5}  {finding.kind:<{kinds}}  {_item(finding):<{items}}"
-        yield from _head(head, [part for part in (place, finding.column) if part])
+        yield from _head(head, [part for part in (place, column) if part])
         yield from wrapped(finding.text, first=" " * 9)
     if len(notes) > MOST_NOTES:
         yield f"  … and {len(notes) - MOST_NOTES} more notes; --json lists them all"
@@ -192,9 +237,12 @@ def _table(files: Sequence[Incoming]) -> Iterator[str]:
         yield from wrapped(f"{file.given}: {file.table}, {rows}", first="  ")
         yield from wrapped(f"as {file.path}", first="    ")
         yield f"    sha256 {file.sha256}"
-        given = ", ".join(f"{name} {text}" for name, text in file.options.given().items())
+        given = file.options.given()
+        if file.date_of_name is not None:
+            yield from wrapped(f"date from its name: {given.pop('surveyed_at')}", first="    ")
         if given:
-            yield from wrapped(f"said with it: {given}", first="    ")
+            said = ", ".join(f"{name} {text}" for name, text in given.items())
+            yield from wrapped(f"said with it: {said}", first="    ")
 
 
 def missing_lines(result: Reconciliation, *, with_load: str) -> Iterator[str]:
@@ -202,11 +250,13 @@ def missing_lines(result: Reconciliation, *, with_load: str) -> Iterator[str]:
     found = completeness(result)
     if not len(found):
         yield from wrapped(
-            f"Nothing is missing{with_load} of the {found.drilled} piles that are drilled: each has a pickup, a lean "
-            "or profile, and a record."
+            f"Nothing is missing{with_load} of the {found.drilled} piles that are drilled or begun: each has a pickup, "
+            "a lean or profile, and a record."
         )
         return
-    yield f"Still missing{with_load}: {len(found)} of {found.drilled} drilled piles lack something"
+    yield from wrapped(
+        f"Still missing{with_load}: {len(found)} of {found.drilled} piles that are drilled or begun lack something"
+    )
     ids = result.piles["pile_id"][found.pile].tolist()
     wide = max(4, *map(len, ids))
     yield f"  {'pile':<{wide}}" + "".join(f"  {name:<7}" for name in _WHAT).rstrip()

@@ -9,8 +9,9 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from asbuilt.commands._shared import ExitCode, print_json, print_lines
+from asbuilt.commands.revision_findings import lacking_and_wrong, new_findings
 from asbuilt.commands.revision_report import revision_lines, revision_object
-from asbuilt.commands.trial import error_findings, gravest_first, ledger_state, pile_in
+from asbuilt.commands.trial import gravest_first, ledger_state
 from asbuilt.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -78,11 +79,17 @@ class Revision:
     verdicts: tuple[tuple[str, str | None, str | None], ...] = ()
     stages: tuple[StageChange, ...] = ()
     decisions: tuple[dict[str, Any], ...] = ()
+    confirmed: bool = False
 
     @property
     def sound(self) -> bool:
-        """Whether nothing in it stands against taking it in."""
-        return not self.findings
+        """Whether nothing in it stands against taking it in: queries take a reason, as every revision does."""
+        return not any(finding.severity == "error" for finding in self.findings)
+
+    @property
+    def queries(self) -> tuple[Finding, ...]:
+        """What a person must say why of."""
+        return tuple(finding for finding in self.findings if finding.severity == "query")
 
 
 def revise(
@@ -117,13 +124,15 @@ def revise(
         raise UsageError(f"{names}: not with --as design; a schedule says all of it itself")
     ((name, data),) = given
     while True:
-        revision = try_revision(folder, name, data, step=step)
+        revision = replace(try_revision(folder, name, data, step=step), confirmed=why is not None)
         if dry_run or revision.already or not revision.sound or why is None:
             return revision, False
         with taking_in(folder, by=by, told=say) as entry:
             if ledger_state((line.action, line.file, line.sha256) for line in entry.lines) != revision.state:
                 continue
-            entry.replace(revision.path, data, action="design", note=why)
+            items = dict.fromkeys(f"{one.kind} {one.item}" for one in revision.queries)
+            note = f"{why}; confirmed: {', '.join(items)}" if items else why
+            entry.replace(revision.path, data, action="design", note=note)
         return revision, True
 
 
@@ -133,7 +142,8 @@ def answer(revision: Revision, *, taken: bool, dry_run: bool, folder: Path, as_j
         print_json(revision_object(revision, taken=taken, dry_run=dry_run))
     else:
         print_lines(revision_lines(revision, taken=taken, dry_run=dry_run, folder=str(folder)))
-    fine = taken or revision.already or (dry_run and revision.sound)
+    asked = bool(revision.queries) and not revision.confirmed
+    fine = taken or revision.already or (dry_run and revision.sound and not asked)
     return ExitCode.DONE if fine else ExitCode.REFUSED
 
 
@@ -183,10 +193,6 @@ def try_revision(folder: Path, given: str, data: bytes, *, step: Step) -> Revisi
     if whole.already:
         return replace(whole, rows=0 if before is None else len(before.design))
     step("reading the revision")
-
-    def pile_at(file: str, line: int) -> str | None:
-        return None if before is None else pile_in(before, file, line)
-
     try:
         after = read_survey(folder, extra=[Source(path=path, table="design", data=data)])
     except InputError as error:
@@ -194,14 +200,16 @@ def try_revision(folder: Path, given: str, data: bytes, *, step: Step) -> Revisi
             raise InputError(
                 replace(problem, file=given if problem.file == path else problem.file) for problem in error.problems
             ) from error
-        found = [_named(finding, path, given) for finding in error_findings(error.problems, pile_at)]
+        found = [_named(one, path, given) for one in lacking_and_wrong(error.problems, before, given=given)]
         return replace(whole, findings=gravest_first(found))
     whole = replace(whole, rows=len(after.design), site=after.settings.site.name)
     whole = replace(whole, state=ledger_state((row["action"], row["file"], row["sha256"]) for row in after.ledger_rows))
     if before is None:
         return replace(whole, piles=tuple(PileChange(pile_id=name, change="appeared") for name in _ids(after.design)))
     step("reconciling before and after")
-    return _compared(whole, reconcile(before), reconcile(after))
+    old, new = reconcile(before), reconcile(after)
+    asked = gravest_first(_named(one, path, given) for one in new_findings(old, new))
+    return replace(_compared(whole, old, new), findings=asked)
 
 
 def _named(finding: Finding, path: str, given: str) -> Finding:
@@ -246,7 +254,7 @@ def pile_changes(before: Table, after: Table) -> Iterator[PileChange]:
         e, n = (float(after[column][new] - before[column][old]) for column in ("easting", "northing"))
         moved = math.hypot(e, n) > _MOVED_M
         texts = [
-            f"{column} {_word(column, before[column][old])} to {_word(column, after[column][new])}"
+            _change(column, before[column][old], after[column][new])
             for column in _COMPARED
             if _differs(before[column][old], after[column][new])
         ]
@@ -270,16 +278,28 @@ def _differs(one: Any, other: Any) -> bool:
     return abs(float(one) - float(other)) > _SAME_M
 
 
-def _word(column: str, value: Any) -> str:
-    """Return a cell as a schedule writes it."""
+def _change(column: str, was: Any, now: Any) -> str:
+    """Return from what to what a cell changes, with its unit: "toe_level -12.00 to -12.50 m"."""
     from asbuilt.columns import TABLES
 
-    choices = TABLES["design"].column(column).choices
-    if choices:
-        return choices[int(value)] if value >= 0 else "none"
+    unit = TABLES["design"].column(column).unit
+    return f"{column.removesuffix('_mm')} {_word(column, was)} to {_word(column, now)}{f' {unit}' if unit else ''}"
+
+
+def _word(column: str, value: Any) -> str:
+    """Return a cell as people write it: a level with its sign, to the centimetre or, where it is given so, finer."""
+    from asbuilt.columns import TABLES
+
+    definition = TABLES["design"].column(column)
+    if definition.choices:
+        return definition.choices[int(value)] if value >= 0 else "none"
     if isinstance(value, str):
         return value
-    return "none" if value is None or math.isnan(value) else f"{value:.10g}"
+    if value is None or math.isnan(value):
+        return "none"
+    if definition.unit == "m":
+        return f"{value + 0.0:+.{2 if abs(round(value, 2) - value) < _SAME_M else 3}f}"
+    return f"{value:.10g}"
 
 
 def _compared(whole: Revision, before: Reconciliation, after: Reconciliation) -> Revision:
@@ -307,7 +327,7 @@ def _compared(whole: Revision, before: Reconciliation, after: Reconciliation) ->
         piles=piles,
         verdicts=verdicts,
         stages=tuple(stages),
-        decisions=tuple(_decisions(before.survey, touched, changed)),
+        decisions=tuple(_decisions(before, after, touched, changed)),
     )
 
 
@@ -328,14 +348,24 @@ def _verdict_of(result: Reconciliation, name: str) -> dict[str, str | None]:
     return {item: VERDICTS[code] if code >= 0 else None for item, code in zip(rows[name].tolist(), codes, strict=True)}
 
 
-def _decisions(survey: Survey, touched: set[str], changed: set[str]) -> Iterator[dict[str, Any]]:
-    """Yield the newest decision on each item whose design rows or verdict change, but for withdrawn ones."""
-    from asbuilt.columns import EFFECTS
+def _decisions(
+    before: Reconciliation, after: Reconciliation, touched: set[str], changed: set[str]
+) -> Iterator[dict[str, Any]]:
+    """Yield the governing decision on each item whose design rows, verdict or evidence change, and its state after."""
+    from asbuilt.compute.decisions import governing_decisions
 
-    rows = survey.decisions
-    newest = {item: row for row, item in enumerate(rows["item"].tolist())}
-    for item, row in newest.items():
-        effect = EFFECTS[int(rows["effect"][row])]
-        concerns = item in changed or not touched.isdisjoint(item.split("~"))
-        if concerns and effect != "withdraw":
-            yield {"item": item, "effect": effect, "by": rows["by"][row], "at": rows["at"][row]}
+    stood = governing_decisions(before.decisions)
+    for item, one in governing_decisions(after.decisions).items():
+        concerns = item in changed or not touched.isdisjoint(item.split("~")) or one.state != stood[item].state
+        if concerns:
+            day = after.survey.settings.site.time_text(one.at)[:10]
+            yield {
+                "item": item,
+                "effect": one.effect,
+                "by": one.by,
+                "at": one.at,
+                "day": day,
+                "state": one.state,
+                "standing": one.standing,
+                "changed": one.changed or None,
+            }

@@ -8,13 +8,14 @@ from asbuilt.commands._shared import wrapped
 from asbuilt.commands.load_report import finding_lines, finding_object
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from asbuilt.commands.revision import PileChange, Revision
 
 __all__ = ["revision_lines", "revision_object"]
 
 _MOST = 40
+_DECISION_KEYS = ("item", "effect", "by", "at", "state", "standing", "changed")
 
 
 def revision_object(revision: Revision, *, taken: bool, dry_run: bool) -> dict[str, Any]:
@@ -56,7 +57,7 @@ def revision_object(revision: Revision, *, taken: bool, dry_run: bool) -> dict[s
                 }
                 for one in revision.stages
             ],
-            "decisions": list(revision.decisions),
+            "decisions": [{key: row[key] for key in _DECISION_KEYS} for row in revision.decisions],
         },
     }
 
@@ -74,8 +75,8 @@ def revision_lines(revision: Revision, *, taken: bool, dry_run: bool, folder: st
     if not revision.sound:
         yield ""
         yield from wrapped(
-            "Not taken in: errors refuse a revision. A pile that was read or shot stays in the schedule: give it the "
-            "status omitted."
+            "Not taken in: errors refuse a revision. A pile that was shot, read or recorded stays in the schedule: "
+            "give it the status omitted."
         )
         return
     yield from _change_lines(revision)
@@ -87,9 +88,10 @@ def revision_lines(revision: Revision, *, taken: bool, dry_run: bool, folder: st
     elif dry_run:
         yield "Dry run: nothing was taken in."
     else:
+        asked = f" Look at the queries above first ({len(revision.queries)})." if revision.queries else ""
         yield from wrapped(
-            "Not taken in: a revision changes what piles are judged against. Where it is in force, say why, and who "
-            'says so: the same command with --confirm "why" --by NAME.'
+            f"Not taken in: a revision changes what piles are judged against.{asked} Where it is in force, say why, "
+            'and who says so: the same command with --confirm "why" --by NAME. Both are kept in the ledger.'
         )
 
 
@@ -103,19 +105,44 @@ def _change_lines(revision: Revision) -> Iterator[str]:
         return
     yield ""
     yield f"Verdicts ({len(revision.verdicts)} change)" if revision.verdicts else "Verdicts: none changes"
-    yield from _cut([f"{item}  {old or 'none'} -> {new or 'none'}" for item, old, new in revision.verdicts])
+    yield from _cut([_verdict_line(revision, *one) for one in revision.verdicts])
     yield ""
     yield "Stages" if revision.stages else "Stages: the same items hold them"
     for one in revision.stages:
-        yield from wrapped(
-            f"{one.stage}: {one.before}, by {one.held_before} -> {one.after}, by {one.held_after}", first="  "
-        )
+        was, now = _state(one.before, one.held_before), _state(one.after, one.held_after)
+        yield from wrapped(f"{one.stage}: {was} -> {now}", first="  ")
     if revision.decisions:
         yield ""
-        yield "Decisions to be looked at again (they stand until someone withdraws them)"
+        yield "Decisions to be looked at again"
         for row in revision.decisions:
-            day = str(row["at"])[:10]
-            yield from wrapped(f"{row['item']}: {row['effect']} by {row['by']}, {day}", first="  ")
+            words = f"{row['item']}: {row['effect']} by {row['by']}, {row['day']}: {_became(row)}"
+            yield from wrapped(words, first="  ", rest="    ")
+
+
+def _became(row: Mapping[str, Any]) -> str:
+    """Say what becomes of a decision; an accept counts only while its evidence is as it was."""
+    figures = f": {row['changed']}" if row["changed"] else ""
+    if row["state"] == "stands":
+        return "stands"
+    if row["effect"] == "hold":
+        return f"holds until it is lifted ({row['state']}{figures})"
+    return f"does not count ({row['state']}{figures})"
+
+
+def _verdict_line(revision: Revision, item: str, old: str | None, new: str | None) -> str:
+    """Say how the verdict of an item changes, and why there is none before or after."""
+    changes = {one.pile_id: one.change for one in revision.piles}
+    joint = "~" in item
+    if old is None:
+        old = "new" if joint or changes.get(item) == "appeared" else "omitted"
+    if new is None:
+        gone = "gone from the schedule" if changes.get(item) == "went" else "not built any more (omitted)"
+        new = "no joint any more" if joint else gone
+    return f"{item}: {old} -> {new}"
+
+
+def _state(state: str, count: int) -> str:
+    return f"held by {count} item{'' if count == 1 else 's'}" if count else state
 
 
 def _pile_line(one: PileChange) -> str:

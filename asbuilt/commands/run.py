@@ -12,7 +12,7 @@ import click
 
 from asbuilt import __version__
 from asbuilt.commands._shared import (
-    CAUTIONS,
+    AsOf,
     as_of_option,
     folder_argument,
     iso_time,
@@ -22,30 +22,20 @@ from asbuilt.commands._shared import (
     print_lines,
     progress_on,
 )
+from asbuilt.commands.writers import OUTPUTS, WORDS, WRITERS, Making
 from asbuilt.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping, Sequence
+    from collections.abc import Collection, Sequence
 
     from asbuilt.commands._shared import Step
     from asbuilt.model import Reconciliation
+    from asbuilt.views import Changes
 
 __all__ = ["OUTPUTS", "command", "kept_outputs", "write_outputs"]
 
-#: Kind of output and the file it goes to, in the order they are written.
-OUTPUTS = {
-    "geopackage": "asbuilt.gpkg",
-    "schedule": "schedule.csv",
-    "joints": "joints.csv",
-    "sheets": "sheets.pdf",
-}
-_WORDS = {
-    "geopackage": "all layers and tables, for a GIS",
-    "schedule": "one line for each pile",
-    "joints": "one line for each joint",
-    "sheets": "drawings to print, pages: {pages}",
-}
 RECORD = "run.json"
+
 
 @click.command(
     epilog="""\b
@@ -71,15 +61,24 @@ Example:
     type=click.Choice(list(OUTPUTS)),
     multiple=True,
     metavar="KIND",
-    help="Make this kind of output only: geopackage, schedule, joints or sheets; may be repeated. The others are kept "
-    "when they were made from the same inputs.",
+    help="Make this kind of output only: geopackage, schedule, joints, sheets or review; may be repeated. The others "
+    "are kept when they were made from the same inputs.",
+)
+@click.option(
+    "--since",
+    type=AsOf(),
+    metavar="DATE",
+    help="Have the review page say what changed since what was known then.",
 )
 @json_option
-def command(folder: Path, *, as_of: str | None, out: Path | None, only: tuple[str, ...], as_json: bool) -> None:
+def command(
+    folder: Path, *, as_of: str | None, out: Path | None, only: tuple[str, ...], since: str | None, as_json: bool
+) -> None:
     """Reconcile what was designed with what was built.
 
     Reads the survey folder DIR and writes a GeoPackage (asbuilt.gpkg), the pile schedule (schedule.csv), the joints
-    (joints.csv), drawing sheets (sheets.pdf) and a record of the run (run.json), all or none; then prints a summary.
+    (joints.csv), drawing sheets (sheets.pdf), a page to review them on (review.html) and a record of the run
+    (run.json), all or none; then prints a summary.
     Where there is a ledger, settings and design that were changed by hand are recorded in it first.
     """
     from asbuilt.commands._opening import open_survey
@@ -91,13 +90,16 @@ def command(folder: Path, *, as_of: str | None, out: Path | None, only: tuple[st
         survey, when = open_survey(folder, as_of=as_of, step=step, recording=True)
         step("reconciling")
         result = reconcile(survey, as_of=when)
-        files = write_outputs(result, target, only=only, started=started, clock=clock, step=step)
+        changes = None if since is None else _changes(folder, result, since, step)
+        files = write_outputs(result, target, only=only, started=started, clock=clock, step=step, since=changes)
+    from asbuilt.commands.left_out import left_out
     from asbuilt.commands.summary import run_object, summary_lines
 
+    left = left_out(survey, when)
     if as_json:
-        print_json({**run_object(result), "out": str(target), "files": list(files)})
+        print_json({**run_object(result), "left_out": left.object(), "out": str(target), "files": list(files)})
     else:
-        print_lines(summary_lines(result, target=target, files=files))
+        print_lines(summary_lines(result, target=target, files=files, left=left))
 
 
 def write_outputs(
@@ -108,6 +110,7 @@ def write_outputs(
     started: datetime,
     clock: float,
     step: Step,
+    since: Changes | None = None,
 ) -> dict[str, str]:
     """Write the kinds of output named in ``only``, by default all, into ``target``: all of them or none.
 
@@ -121,6 +124,8 @@ def write_outputs(
         When the run began, and ``time.perf_counter()`` then: for the record of the run.
     step
         Told what is being written.
+    since
+        What changed since an earlier state, for the review page.
 
     Returns
     -------
@@ -137,17 +142,20 @@ def write_outputs(
     from asbuilt.output._files import output_set, recover
     from asbuilt.output.record import write_run_record
     from asbuilt.provenance import inputs_sha256
+    from asbuilt.reconcile import views_of
 
     recover(target)
     kinds = [kind for kind in OUTPUTS if not only or kind in only]
-    inputs = inputs_sha256(result.survey)
+    making = Making(
+        result=result, views=views_of(result), inputs=inputs_sha256(result.survey), step=step, since=since
+    )
     kept = kept_outputs(target, made=kinds, result=result)
     files = {}
     with output_set(target, owned=[*OUTPUTS.values(), RECORD], keep=kept) as working:
         for kind in kinds:
             step(f"writing {OUTPUTS[kind]}")
-            pages = _WRITERS[kind](working / OUTPUTS[kind], result, inputs, step)
-            files[OUTPUTS[kind]] = _WORDS[kind].format(pages=pages)
+            WRITERS[kind](working / OUTPUTS[kind], making)
+            files[OUTPUTS[kind]] = WORDS[kind].format(pages=making.pages)
         write_run_record(
             working / RECORD,
             result=result,
@@ -160,6 +168,20 @@ def write_outputs(
         **dict.fromkeys(kept, "kept: made from the same inputs"),
         RECORD: "what it was made from, and when",
     }
+
+
+def _changes(folder: Path, result: Reconciliation, since: str, step: Step) -> Changes:
+    """Return what changed since an earlier moment, which must lie before that of the run."""
+    from asbuilt.commands._opening import open_survey
+    from asbuilt.compute.changes import changes_between
+    from asbuilt.reconcile import reconcile
+
+    survey, when = open_survey(folder, as_of=since, step=step)
+    assert when is not None  # noqa: S101  # since is given
+    if when >= result.as_of:
+        raise UsageError(f"--since {since} is not before {iso_time(result.as_of)}, the moment of this run")
+    step("reconciling what was known then")
+    return changes_between(reconcile(survey, as_of=when), result)
 
 
 def kept_outputs(target: Path, *, made: Collection[str], result: Reconciliation) -> list[str]:
@@ -201,60 +223,3 @@ def _difference(target: Path, names: Sequence[str], result: Reconciliation) -> s
         return f"{', '.join(changed[:3])}{' …' if len(changed) > 3 else ''} changed since they were made"
     altered = [name for name in names if outputs.get(name) != file_sha256(target / name)]
     return f"{', '.join(altered)} is not as the run left it" if altered else ""
-
-
-def _write_geopackage(path: Path, result: Reconciliation, inputs: str, step: Step) -> None:
-    del step
-    from asbuilt.compute.grid import engineering_crs_wkt
-    from asbuilt.output._description import describe, iso_xml
-    from asbuilt.output.geopackage import write_geopackage
-
-    name = result.survey.settings.site.name
-    crs_wkt = engineering_crs_wkt(name) if result.grid is None else result.grid.wkt
-    place = "" if result.grid is None else f"Site grid tied to {result.grid.map_crs} by {result.grid.source}. "
-    write_geopackage(
-        path,
-        result.layers.values(),
-        crs_wkt=crs_wkt,
-        as_of=result.as_of,
-        title=name,
-        description=f"{' '.join(CAUTIONS)} {place}Inputs sha256 {inputs}, asbuilt {__version__}.",
-        metadata=iso_xml(describe(result, crs_wkt=crs_wkt, cautions=CAUTIONS)),
-    )
-
-
-def _write_schedule(path: Path, result: Reconciliation, inputs: str, step: Step) -> None:
-    del inputs, step
-    from asbuilt.output.schedule import write_layer_csv
-
-    write_layer_csv(
-        path, result.layers["asbuilt_piles"], limits=_confidence(result, "p_plan", "p_vertical", "p_encroach")
-    )
-
-
-def _write_joints(path: Path, result: Reconciliation, inputs: str, step: Step) -> None:
-    del inputs, step
-    from asbuilt.output.schedule import write_layer_csv
-
-    write_layer_csv(path, result.layers["joints"], limits=_confidence(result, "p_interlock"))
-
-
-def _confidence(result: Reconciliation, *columns: str) -> dict[str, float]:
-    return dict.fromkeys(columns, result.survey.settings.site.confidence)
-
-
-def _write_sheets(path: Path, result: Reconciliation, inputs: str, step: Step) -> int:
-    from asbuilt.output.sheets.book import write_sheets
-    from asbuilt.output.sheets.job import Job
-    from asbuilt.reconcile import views_of
-
-    job = Job(result=result, views=views_of(result), paper=result.survey.settings.sheets.paper)
-    return write_sheets(path, job, tool_version=__version__, inputs_sha256=inputs, progress=step).pages
-
-
-_WRITERS: Mapping[str, Callable[[Path, Reconciliation, str, Step], int | None]] = {
-    "geopackage": _write_geopackage,
-    "schedule": _write_schedule,
-    "joints": _write_joints,
-    "sheets": _write_sheets,
-}

@@ -20,7 +20,6 @@ from asbuilt.commands._shared import (
     print_json,
     print_lines,
     progress_on,
-    utc_text,
     wrapped,
 )
 from asbuilt.errors import UsageError
@@ -28,6 +27,7 @@ from asbuilt.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from asbuilt.commands.left_out import LeftOut
     from asbuilt.model import Reconciliation
     from asbuilt.output.sheets.book import Book
 
@@ -141,6 +141,7 @@ def command(
     sheet that a run makes. Naming a pile, joint or level draws its sheet alone, unless --only asks for more.
     """
     from asbuilt.commands._opening import open_survey
+    from asbuilt.commands.left_out import left_out
     from asbuilt.output._files import output_file
     from asbuilt.output.sheets.book import write_sheets
     from asbuilt.output.sheets.job import Job
@@ -176,10 +177,12 @@ def command(
             )
             if not book.pages:
                 raise UsageError(_nothing(kinds, result))
+    left = left_out(survey, when)
     if as_json:
-        print_json({"file": str(path), "pages": book.pages, "page_of": dict(book.page_of), "paper": job.paper})
+        answer = {"file": str(path), "pages": book.pages, "page_of": dict(book.page_of), "paper": job.paper}
+        print_json({**answer, "left_out": left.object()})
     else:
-        print_lines(_lines(path, book, result))
+        print_lines(_lines(path, book, result, left))
 
 
 def _kinds(
@@ -252,10 +255,11 @@ def _nothing(kinds: Sequence[str], result: Reconciliation) -> str:
     return f"there is nothing to draw{': ' if said else ''}{'; '.join(said)} ({result.survey.settings.site.name})"
 
 
-def _lines(path: Path, book: Book, result: Reconciliation) -> Iterator[str]:
+def _lines(path: Path, book: Book, result: Reconciliation, left: LeftOut) -> Iterator[str]:
     """Yield what is told of the file, 80 columns wide."""
     yield from wrapped(result.survey.settings.site.name)
-    yield f"As of {utc_text(result.as_of)}"
+    yield f"As of {result.survey.settings.site.time_text(result.as_of)}"
+    yield from left.lines(result.survey.settings.site)
     yield from wrapped(f"{path}: {book.pages} page{'' if book.pages == 1 else 's'}")
     yield ""
     yield from wrapped(" ".join(CAUTIONS))

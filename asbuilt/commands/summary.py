@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from asbuilt.columns import KINDS, METHODS, PROGRESS, SEVERITIES, TABLES, VERDICT_LOOKS, VERDICTS
-from asbuilt.commands._shared import CAUTIONS, changed_lines, iso_time, painted, utc_text, wrapped
+from asbuilt.commands._shared import CAUTIONS, changed_lines, iso_time, painted, wrapped
 from asbuilt.commands.control import control_lines, control_object
+from asbuilt.commands.left_out import LeftOut
 from asbuilt.commands.worst import GRAVEST_FIRST, codes_of, names_lines, worst_joints, worst_piles
 from asbuilt.compute.wording import metres
 from asbuilt.output.record import ledger_head
@@ -28,6 +29,7 @@ __all__ = ["run_object", "summary_lines", "verdict_counts"]
 
 _MOST_QUERIES = 5
 _MOST_HOLDS = 4
+_MOST_IGNORED = 5
 #: As on the sheets: within first, then the two that need a better survey or a remedy, then what is missing.
 _ORDER = tuple(VERDICT_LOOKS)
 _BUILT = frozenset({"drilled", "concreted", "surveyed"})
@@ -62,12 +64,15 @@ def run_object(result: Reconciliation) -> dict[str, Any]:
         "control": control_object(result),
         "changed": list(result.survey.changed),
         "ledger_head": ledger_head(result.survey.ledger_rows),
+        "not_read": list(result.survey.ignored),
         "findings": len(result.findings),
         "findings_by_kind": dict(sorted(Counter(f.kind for f in result.findings).items())),
     }
 
 
-def summary_lines(result: Reconciliation, *, target: Path, files: Mapping[str, str]) -> Iterator[str]:
+def summary_lines(
+    result: Reconciliation, *, target: Path, files: Mapping[str, str], left: LeftOut | None = None
+) -> Iterator[str]:
     """Yield the summary.
 
     Parameters
@@ -76,8 +81,10 @@ def summary_lines(result: Reconciliation, *, target: Path, files: Mapping[str, s
         What was found.
     target, files
         Where the outputs went; each file made with a word about it.
+    left
+        What was left out, as it was taken in after the moment asked for.
     """
-    yield from _head(result)
+    yield from _head(result, left or LeftOut())
     yield from _counts(result)
     yield from worst_joints(result.joints)
     yield from worst_piles(result.piles, clear_mm=result.survey.settings.tolerance.clear_mm)
@@ -85,6 +92,7 @@ def summary_lines(result: Reconciliation, *, target: Path, files: Mapping[str, s
     yield from _missing_lines(result)
     yield from control_lines(result)
     yield from _findings(result.findings)
+    yield from _ignored(result.survey.ignored)
     yield ""
     yield f"Written to {target}"
     wide = max(len(name) for name in files)
@@ -93,13 +101,14 @@ def summary_lines(result: Reconciliation, *, target: Path, files: Mapping[str, s
     yield from wrapped(" ".join(CAUTIONS))
 
 
-def _head(result: Reconciliation) -> Iterator[str]:
+def _head(result: Reconciliation, left: LeftOut) -> Iterator[str]:
     survey = result.survey
     yield from wrapped(survey.settings.site.name)
-    yield f"As of {utc_text(result.as_of)}"
+    yield f"As of {survey.settings.site.time_text(result.as_of)}"
     files = Counter(file.table for file in survey.files if file.rows)
     words = [f"{files[table]}\u00a0{table}" for table in TABLES if files[table]]
     yield from wrapped(", ".join(words), first="Files read  ")
+    yield from left.lines(survey.settings.site)
     yield from changed_lines(survey)
 
 
@@ -212,3 +221,11 @@ def _findings(findings: Sequence[Finding]) -> Iterator[str]:
     if notes:
         words = ", ".join(f"{count}\u00a0{kind}" for kind, count in notes.most_common())
         yield from wrapped(words, first="  notes  ")
+
+
+def _ignored(paths: Sequence[str]) -> Iterator[str]:
+    if paths:
+        more = f" and {len(paths) - _MOST_IGNORED} more" if len(paths) > _MOST_IGNORED else ""
+        yield ""
+        names = f"{', '.join(paths[:_MOST_IGNORED])}{more}"
+        yield from wrapped(names, first="Not read, as a load ends in .csv or .txt: ", rest="  ")

@@ -12,6 +12,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from asbuilt.commands.trial_findings import already_loaded, explained_piles, withdrawn_before
 from asbuilt.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -20,11 +21,12 @@ if TYPE_CHECKING:
     import numpy as np
 
     from asbuilt.commands._shared import Step
+    from asbuilt.compute.blunders_points import CheckedPoint
     from asbuilt.errors import Problem
     from asbuilt.intake.options import LoadOptions
     from asbuilt.intake.sources import Source
     from asbuilt.intake.tables import Part
-    from asbuilt.model import Finding, Reconciliation, Survey
+    from asbuilt.model import Finding, Reconciliation, Survey, Withdrawal
 
 __all__ = [
     "Already",
@@ -56,6 +58,8 @@ class Incoming:
     path: str
     options: LoadOptions
     part: Part
+    date_of_name: str | None = None
+    """The date of its rows, where its name alone tells it."""
 
     @property
     def sha256(self) -> str:
@@ -85,6 +89,14 @@ class Trial:
     read: int
     said: tuple[str, ...] = ()
     """Options that were given and that rows of a file contradict: the rows hold."""
+    checked: tuple[CheckedPoint, ...] = ()
+    """How far the load's check shots lie off."""
+    searched: bool = True
+    """Whether the files could be read, and were searched."""
+
+    def called(self) -> dict[tuple[str, str], str]:
+        """Return the files' own names of our columns, by file as given and column."""
+        return {(file.given, ours): theirs for file in self.files for ours, theirs in file.part.called.items()}
 
     def of_severity(self, severity: str) -> tuple[Finding, ...]:
         """Return the findings of one severity."""
@@ -120,7 +132,6 @@ def try_load(
     table: str | None,
     options: LoadOptions,
     now: np.datetime64,
-    again: bool,
     step: Step,
 ) -> Trial:
     """Try a load.
@@ -135,8 +146,6 @@ def try_load(
         What was said of them.
     now
         The clock, in UTC: what is dated later is a finding.
-    again
-        Whether content that was withdrawn may be taken in once more.
     step
         Told what is being done.
 
@@ -152,12 +161,14 @@ def try_load(
     from asbuilt.reconcile import reconcile
 
     before = read_survey(folder, progress=step)
-    fresh, already = _apart(given, before, again=again)
+    fresh, already, withdrawn = _apart(given, before)
     files = _incoming(fresh, before, folder, table=table, options=options)
     names = {file.path: file.given for file in files}
     result: Reconciliation | None = None
-    findings: list[Finding] = [_already_loaded(one) for one in already]
+    findings: list[Finding] = [already_loaded(one.given, one.text) for one in already]
+    findings += [withdrawn_before(given, path, one, before) for given, (path, one) in withdrawn.items()]
     said: tuple[str, ...] = ()
+    checked: tuple[CheckedPoint, ...] = ()
     if files:
         step("searching the load")
         try:
@@ -166,7 +177,9 @@ def try_load(
             findings += error_findings(error.problems, _piles_at(before, files))
         else:
             result = reconcile(survey)
-            findings += _found(survey, result, reconcile(before), names, now)
+            found, checked = _found(survey, result, reconcile(before), names, now)
+            findings += found
+            checked = tuple(replace(one, file=names.get(one.file, one.file)) for one in checked)
             said = tuple(_contradicted(files, survey))
     return Trial(
         files=files,
@@ -177,13 +190,18 @@ def try_load(
         site=before.settings.site.name,
         read=sum(file.table in LOADS for file in before.files),
         said=said,
+        checked=checked,
+        searched=not files or result is not None,
     )
 
 
 def _apart(
-    given: Sequence[tuple[str, bytes]], survey: Survey, *, again: bool
-) -> tuple[list[tuple[str, bytes]], tuple[Already, ...]]:
-    """Return what is new, and what is in the folder under whatever name, or was given twice."""
+    given: Sequence[tuple[str, bytes]], survey: Survey
+) -> tuple[list[tuple[str, bytes]], tuple[Already, ...], dict[str, tuple[str, Withdrawal]]]:
+    """Return what is new, what is in the folder under whatever name or was given twice, and what was withdrawn.
+
+    What was withdrawn is new as well: by its name as given, where it stands and its withdrawal.
+    """
     from asbuilt.intake.sources import LOADS
 
     gone = {survey.files[one.file].path: one for one in survey.withdrawals if one.pile < 0}
@@ -197,20 +215,20 @@ def _apart(
     fresh: list[tuple[str, bytes]] = []
     already: list[Already] = []
     names: dict[str, str] = {}
+    withdrawn: dict[str, tuple[str, Withdrawal]] = {}
     for name, data in given:
         sha256 = hashlib.sha256(data).hexdigest()
         path = where.get(sha256)
         if sha256 in names:
             already.append(Already(given=name, path="", text=f"the same content as {names[sha256]}, given with it"))
-        elif path is None or (again and path in gone):
+        elif path is None or path in gone:
             fresh.append((name, data))
             names[sha256] = name
-        elif path in gone:
-            text = f"the same content as {path}, {gone[path].text}; --confirm WHY --by NAME takes it in once more"
-            already.append(Already(given=name, path=path, text=text))
+            if path is not None:
+                withdrawn[name] = (path, gone[path])
         else:
             already.append(Already(given=name, path=path, text=f"the same content as {path}: not taken in twice"))
-    return fresh, tuple(already)
+    return fresh, tuple(already), withdrawn
 
 
 def _incoming(
@@ -231,14 +249,17 @@ def _incoming(
         except UsageError as error:
             wrong.append(str(error))
             continue
-        own = options.of_table(kind.table)
+        own, dated = options.of_table(kind.table), None
         if own.surveyed_at is None:
-            own = replace(own, surveyed_at=date_of_name(name, kind))
+            dated = date_of_name(name, kind)
+            own = replace(own, surveyed_at=dated)
         source = own.apply(Source(path=name, table=kind.table, data=data))
         mappings = settings.columns.get(kind.table, {})
         part = read_table(source, TABLES[kind.table], mappings=mappings, zone=zone)
         path = _free_path(folder, kind.table, name, _newest_day(part, kind.table, zone), taken)
-        files.append(Incoming(given=name, data=data, table=kind.table, path=path, options=own, part=part))
+        files.append(
+            Incoming(given=name, data=data, table=kind.table, path=path, options=own, part=part, date_of_name=dated)
+        )
     if wrong:
         raise UsageError("; ".join(wrong))
     _check_options(options, files)
@@ -296,24 +317,28 @@ def _source(file: Incoming) -> Source:
 
 def _found(
     survey: Survey, result: Reconciliation, before: Reconciliation, names: Mapping[str, str], now: np.datetime64
-) -> Iterator[Finding]:
-    """Yield what the search finds, and what a run would find now and did not before."""
+) -> tuple[list[Finding], tuple[CheckedPoint, ...]]:
+    """Return what the search finds, what a run would find now and did not before, and where the check shots lie."""
     import numpy as np
 
-    from asbuilt.compute.blunders import search_load
+    from asbuilt.compute.blunders import search
+    from asbuilt.compute.blunders_told import piles_of_files
     from asbuilt.intake.sources import LOADS
 
     places = [place for place, file in enumerate(survey.files) if file.path in names]
     fresh = {table: np.isin(getattr(survey, table).file, places) for table in LOADS}
-    searched = search_load(survey, fresh, now=now)
-    yield from searched
-    told = {(one.kind, one.item) for one in searched}
-    told |= {(one.kind, one.item) for one in before.findings}
+    searched = search(survey, fresh, now=now)
+    told = {(one.kind, one.item) for one in (*searched.findings, *before.findings)}
+    loaded = piles_of_files(survey, fresh)
+    told |= {("axes_disagree", item) for item in explained_piles(searched.findings, loaded)}
+    piles = set().union(*loaded.values())
+    found = list(searched.findings)
     for one in result.findings:
         # What a run tests for each group by itself, the search tests with a rate that holds for the whole load.
-        searched_for = one.kind in {"repeated_pile", "level_range"} and one.file in names
+        searched_for = one.kind in {"repeated_pile", "level_range"} and (one.file in names or one.item in piles)
         if one.kind != "not_in_ledger" and not searched_for and (one.kind, one.item) not in told:
-            yield one
+            found.append(one)
+    return found, searched.checked
 
 
 def error_findings(problems: Iterable[Problem], pile_at: Callable[[str, int], str | None]) -> Iterator[Finding]:
@@ -328,7 +353,9 @@ def error_findings(problems: Iterable[Problem], pile_at: Callable[[str, int], st
     """
     from asbuilt.model import Finding
 
-    for problem in problems:
+    # one cell of codes gives two columns, and is wrong once
+    once = {(one.file, one.line, one.text, one.expected): one for one in reversed(list(problems))}
+    for problem in reversed(once.values()):
         pile = pile_at(problem.file, problem.line)
         expected = f", expected {problem.expected}" if problem.expected else ""
         yield Finding(
@@ -368,12 +395,6 @@ def _piles_at(before: Survey, files: Iterable[Incoming]) -> Callable[[str, int],
 
 def _first(names: Sequence[str | None]) -> str | None:
     return names[0] if names else None
-
-
-def _already_loaded(one: Already) -> Finding:
-    from asbuilt.model import Finding
-
-    return Finding(severity="note", kind="already_loaded", item=one.given, text=one.text, file=one.given)
 
 
 def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:

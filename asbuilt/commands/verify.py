@@ -20,8 +20,8 @@ __all__ = ["command"]
 
 @click.command(
     epilog="""\b
-Exit codes: 0 all is as it was taken in, 3 something is not
-            2 bad usage, or nothing there that can be checked
+Exit codes: 0 nothing differs from what was taken in, 3 something does
+            2 bad usage, or neither a survey folder nor a file
 
 \b
 Example:
@@ -41,6 +41,8 @@ def command(path: Path, *, head: str | None, as_json: bool) -> int:
     In a survey folder DIR every line of the ledger is checked, the files that it names, and their copies in history;
     against the heads in out/run.json and history, and the one given. In an archive FILE.zip every checksum is checked.
     """
+    if not path.exists():
+        raise UsageError(f"{path}: no such file or folder; give a survey folder or an archive")
     if path.is_file():
         return _archive(path, head=head, as_json=as_json)
     from asbuilt.intake.ledger import check_folder
@@ -62,13 +64,14 @@ def _archive(path: Path, *, head: str | None, as_json: bool) -> int:
     if as_json:
         print_json({"matches": not problems, "problems": problems, "notes": []})
     else:
-        print_lines(_said(problems, f"{path}: every byte is as it was packed"))
+        print_lines(_said(problems, f"{path}: every file in it is as it was packed"))
     return ExitCode.HELD if problems else ExitCode.DONE
 
 
 def _object(found: Checked) -> dict[str, Any]:
     return {
-        "matches": not found.problems,
+        # Where there is no ledger nothing tells.
+        "matches": not found.problems if found.lines or found.problems else None,
         "problems": list(found.problems),
         "notes": list(found.notes),
         "lines": found.lines,

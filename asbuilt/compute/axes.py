@@ -296,6 +296,8 @@ def build_axes(
     deepest, newest, averaged = np.full(count, np.nan), np.full(count, np.nan), np.zeros(count, dtype=np.int64)
     deepest[profiled], newest[profiled] = profile_deepest, profile_time
     deepest[tilted], newest[tilted] = readings.level[last], readings.newest[tilted]
+    # no pile is below its toe: a reading said to be from there does not make anything measured that is predicted
+    deepest = np.where(deepest < toe, toe, deepest)
     averaged[tilted] = readings.count[last]
     b2, a2 = np.zeros(count), np.where(method == PROFILE, 2 * u.profile_mm**2 * 1e-6, 0.0)
     b2[profiled], b2[tilted] = u.profile_mm_per_m**2 * 1e-6, u.tilt_systematic_mm_per_m**2 * 1e-6

@@ -7,22 +7,18 @@ what the whole load has is taken off before its piles are looked at one by one.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from asbuilt.columns import SEVERITIES
 from asbuilt.compute.alignment import align
-from asbuilt.compute.blunders_checks import (
-    CheckShots,
-    check_shots,
-    date_findings,
-    level_findings,
-    record_findings,
-    setup_findings,
-)
+from asbuilt.compute.blunders_again import changed_answers, repeats_in
+from asbuilt.compute.blunders_checks import setup_findings
+from asbuilt.compute.blunders_dates import date_findings, old_date_findings
 from asbuilt.compute.blunders_groups import ground_of, groups_of
+from asbuilt.compute.blunders_levels import level_findings
 from asbuilt.compute.blunders_load import LoadFit, fit_load, points_of_loads, scatter_of_loads
 from asbuilt.compute.blunders_pickups import (
     edge_findings,
@@ -31,8 +27,13 @@ from asbuilt.compute.blunders_pickups import (
     row_findings,
     spread_findings,
 )
-from asbuilt.compute.blunders_readings import reading_findings
+from asbuilt.compute.blunders_points import CheckedPoint, CheckShots, check_shots, checked_points
+from asbuilt.compute.blunders_profiles import profile_findings
+from asbuilt.compute.blunders_readings import STEEPEST, leans_of, reading_findings
+from asbuilt.compute.blunders_records import record_findings
 from asbuilt.compute.blunders_rows import CANDIDATES, Reach, group_causes, nearest_other, reach_of, row_causes
+from asbuilt.compute.blunders_told import one_for_most, piles_of_files
+from asbuilt.compute.blunders_units import unit_findings
 from asbuilt.compute.blunders_words import load_findings
 from asbuilt.compute.withdrawn import why_withdrawn
 
@@ -44,14 +45,27 @@ if TYPE_CHECKING:
     from asbuilt.compute.blunders_rows import Misplaced
     from asbuilt.model import Booleans, Finding, Floats, Integers, Survey
 
-__all__ = ["LOADS", "search_load"]
+__all__ = ["LOADS", "Search", "search", "search_load"]
 
 LOADS = ("pickups", "tilts", "profiles", "records")
 """Tables that come in loads."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class Search:
+    """What a search brought: ``findings``, the gravest first, then by file and line; and where check shots lie."""
+
+    findings: tuple[Finding, ...]
+    checked: tuple[CheckedPoint, ...] = field(default=())
+
+
 def search_load(survey: Survey, fresh: Mapping[str, Booleans], *, now: np.datetime64) -> tuple[Finding, ...]:
-    """Return what is odd in a load, the gravest first, then by file and line.
+    """Return the findings of :func:`search`."""
+    return search(survey, fresh, now=now).findings
+
+
+def search(survey: Survey, fresh: Mapping[str, Booleans], *, now: np.datetime64) -> Search:
+    """Search a load for blunders.
 
     Parameters
     ----------
@@ -65,48 +79,71 @@ def search_load(survey: Survey, fresh: Mapping[str, Booleans], *, now: np.dateti
 
     Returns
     -------
-    tuple of Finding
-        Each of a kind of ``columns.FINDINGS``, with its severity there.
+    Search
+        Its findings are each of a kind of ``columns.FINDINGS``, with its severity there.
 
     Notes
     -----
     A test that compares with a limit raises one of its findings in one clean load of a thousand at most: limits for
-    single piles are those of 0.1 % divided by the number of piles in the load. Rows that were withdrawn do not count.
+    single piles are those of 0.1 % divided by the number of piles in the load. Rows that were withdrawn do not count,
+    and rows that stand in another file too are noted and count once. What more than half of a file's piles have alike
+    is one finding about the file.
 
     References
     ----------
     W. Baarda, *A testing procedure for use in geodetic networks*, Delft 1968, for a test of one observation among many
     and the size of a blunder that it can detect.
     """
-    survey, new = _in_use(survey, fresh)
+    survey, new, found = _in_use(survey, fresh)
     ground = ground_of(survey)
     dates, wrong_date = date_findings(survey, ground, new, now=now)
-    found = [*dates, *record_findings(survey, ground, new)]
-    dated = ~wrong_date["pickups"]
+    believed = {name: new[name] & ~wrong_date[name] for name in LOADS}
+    old_dates, too_old = old_date_findings(survey, ground, believed, now=now)
+    found += [*dates, *old_dates, *record_findings(survey, ground, new)]
+    dated = ~wrong_date["pickups"] & ~too_old["pickups"]
     found += setup_findings(survey, ground, fresh=new["pickups"], dated=dated)
     pickups = _Pickups(survey, ground, new["pickups"])
     found += pickups.findings()
     found += level_findings(survey, ground, new, explained=pickups.units())
-    found += reading_findings(survey, ground, fresh=new["tilts"])
+    found += _lean_findings(survey, ground, new)
     unique = {(one.kind, one.item, one.file, one.line, one.column): one for one in reversed(found)}
-    return tuple(
-        sorted(
-            unique.values(), key=lambda f: (SEVERITIES.index(f.severity), f.file, f.line, f.kind, f.item, f.column)
-        )
+    told = one_for_most(unique.values(), piles_of_files(survey, new))
+    return Search(
+        findings=tuple(
+            sorted(told, key=lambda f: (SEVERITIES.index(f.severity), f.file, f.line, f.kind, f.item, f.column))
+        ),
+        checked=() if pickups.checks is None else checked_points(survey, ground, pickups.checks),
     )
 
 
-def _in_use(survey: Survey, fresh: Mapping[str, Booleans]) -> tuple[Survey, dict[str, Booleans]]:
-    """Return the survey without its withdrawn rows, and which of the rest are fresh."""
+def _lean_findings(survey: Survey, ground: Ground, new: Mapping[str, Booleans]) -> Iterator[Finding]:
+    """Yield what is odd in the load's lean readings and profiles: units first, as they explain the rest."""
+    leans, slope = leans_of(survey, ground, fresh=new["tilts"])
+    units, elsewhere = unit_findings(survey, ground, leans)
+    yield from units
+    yield from reading_findings(survey, ground, fresh=new["tilts"], elsewhere=elsewhere)
+    in_doubt = elsewhere | (leans.size > STEEPEST)
+    yield from profile_findings(survey, ground, fresh=new["profiles"], slope=slope, in_doubt=in_doubt)
+
+
+def _in_use(
+    survey: Survey, fresh: Mapping[str, Booleans]
+) -> tuple[Survey, dict[str, Booleans], list[Finding]]:
+    """Return the survey without withdrawn and repeated rows, which of the rest are fresh, and what is repeated."""
     tables, new = {}, {}
+    files, found = [file.path for file in survey.files], []
     for name in LOADS:
         table = getattr(survey, name)
         mask = fresh.get(name, np.zeros(len(table), dtype=np.bool_))
         if survey.withdrawals:
             kept = why_withdrawn(table, survey.withdrawals) == np.array(None)
             table, mask = table.take(kept), mask[kept]
+        again, told = repeats_in(table, files, fresh=np.asarray(mask, dtype=np.bool_))
+        found += told
+        if again.any():
+            table, mask = table.take(~again), mask[~again]
         tables[name], new[name] = table, np.asarray(mask, dtype=np.bool_)
-    return replace(survey, **tables), new
+    return replace(survey, **tables), new, found
 
 
 class _Pickups:
@@ -114,6 +151,7 @@ class _Pickups:
 
     def __init__(self, survey: Survey, ground: Ground, fresh: Booleans) -> None:
         self.survey, self.ground, self.fresh = survey, ground, fresh
+        self.checks: CheckShots | None = None
         t = survey.pickups
         self.count = len(np.unique(t.pile[fresh & (t.pile >= 0)]))
         self.old: Groups = groups_of(survey, ground, chosen=~fresh)
@@ -139,8 +177,8 @@ class _Pickups:
         told = dict(zip(self.rows.index.tolist(), self.rows.candidate.tolist(), strict=True))
         beside = np.flatnonzero(self.fresh & (t.pile < 0) & np.isin(t.file, list(undone)))
         told |= {row: undone[int(t.file[row])] for row in beside.tolist()}
-        factors = {row: (CANDIDATES[k].factor_e, CANDIDATES[k].factor_n) for row, k in told.items() if k >= 0}
-        return {row: e for row, (e, n) in factors.items() if e == n != 1.0}
+        units = {row: CANDIDATES[k] for row, k in told.items() if k >= 0 and CANDIDATES[k].kind == "wrong_unit"}
+        return {row: one.factor_e for row, one in units.items() if one.factor_e == one.factor_n}
 
     def _undone(self) -> dict[int, int]:
         """Return the explanation that each file's shots have, where all that have one have the same."""
@@ -156,6 +194,7 @@ class _Pickups:
             return
         survey, ground, new = self.survey, self.ground, self.new
         checks = check_shots(survey, ground, self.scatter, fresh=self.fresh, undone=self._undone())
+        self.checks = checks
         yield from checks.findings
         yield from row_findings(survey, ground, self.rows, fresh=self.fresh)
         yield from edge_findings(survey, ground, new)
@@ -169,11 +208,22 @@ class _Pickups:
             ground, new, reach, places=places, explained=(explained[0][places], explained[1][places])
         )
         yield from misplaced_findings(survey, ground, new, gross, self.reach)
-        told = repeated.copy()
+        told = repeated | self._answered()
         told[gross.index] = True
+        yield from self.answers
         yield from repeat_findings(
             survey, ground, self.scatter, old=self.old, new=new, explained=explained, left_out=told
         )
+
+    def _answered(self) -> Booleans:
+        """Return which groups (k,) hold a shot that the folder has with other coordinates: told of their file."""
+        t, seen = self.survey.pickups, self.fresh.copy()
+        seen[self.rows.index] = False
+        changed, self.answers = changed_answers(self.survey, fresh=seen)
+        files = len(self.ground.files)
+        key = t.pile[changed].astype(np.int64) * files + t.file[changed]
+        answered: Booleans = np.isin(self.new.pile * files + self.new.file, key)
+        return answered
 
     def _explained(self, checks: CheckShots, repeated: Booleans) -> tuple[Floats, Floats]:
         """Look at the whole load, and return by how much (k,), (k,) [m] that moved each group."""

@@ -9,6 +9,7 @@ import numpy as np
 from asbuilt.columns import OBJECTS
 from asbuilt.compute.blunders_groups import plan_limit
 from asbuilt.compute.blunders_rows import CANDIDATES
+from asbuilt.compute.blunders_told import most_of
 from asbuilt.compute.centres import SHORT_ARC_DEG
 from asbuilt.compute.wording import beyond, number
 from asbuilt.model import Finding
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["edge_findings", "misplaced_findings", "repeat_findings", "row_findings", "spread_findings"]
 
 _FACE = OBJECTS.index("face")
-#: From this many piles on, and for more than half of a file's piles, one finding is made of many of one cause.
-_FEWEST_OF_ONE = 3
 #: So many piles are named in a finding about many.
 _NAMED = 4
 
@@ -60,7 +59,7 @@ def row_findings(survey: Survey, ground: Ground, found: Misplaced, *, fresh: Boo
         rows = np.flatnonzero((causes == cause).all(axis=1))
         rows = rows[np.unique(found.pile[rows], return_index=True)[1]]
         of_file = len(np.unique(t.pile[fresh & (t.file == cause[0]) & (t.pile >= 0)]))
-        if len(rows) >= _FEWEST_OF_ONE and 2 * len(rows) > of_file:
+        if most_of(len(rows), of_file):
             yield _of_a_file(survey, ground, found, rows, of_file)
         else:
             yield from (_of_a_pile(survey, ground, found, int(k)) for k in rows.tolist())

@@ -9,7 +9,9 @@ from pandas import factorize
 
 from asbuilt.columns import UNITS
 from asbuilt.compute.alignment import align
+from asbuilt.compute.blunders_dates import minute
 from asbuilt.compute.blunders_groups import FALSE_ALARM, plan_limit
+from asbuilt.compute.blunders_units import Leans
 from asbuilt.compute.readings import slopes_of_readings
 from asbuilt.compute.wording import number
 from asbuilt.model import Finding
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
     from asbuilt.compute.blunders_groups import Ground
     from asbuilt.model import Booleans, Floats, Integers, Survey
 
-__all__ = ["STEEPEST", "reading_findings", "repeated_by_chance", "resolutions"]
+__all__ = ["STEEPEST", "leans_of", "reading_findings", "repeated_by_chance", "resolutions"]
 
 #: A casing or bore that leans by more than this is a slip of the pen, or a disaster [m per m].
 STEEPEST = 1.0 / 20.0
@@ -69,7 +71,9 @@ class _Sequence:
         self.fresh_pair = self.fresh[1:] | self.fresh[:-1] if len(rows) else np.empty(0, dtype=np.bool_)
 
 
-def reading_findings(survey: Survey, ground: Ground, *, fresh: Booleans) -> Iterator[Finding]:
+def reading_findings(
+    survey: Survey, ground: Ground, *, fresh: Booleans, elsewhere: Booleans
+) -> Iterator[Finding]:
     """Yield what is odd in the fresh lean readings, each pile's seen with those already in the folder.
 
     Parameters
@@ -78,14 +82,51 @@ def reading_findings(survey: Survey, ground: Ground, *, fresh: Booleans) -> Iter
         The survey with the fresh files, and what its loads are held against.
     fresh : (k,) array of bool
         Lean readings that are not yet in the folder.
+    elsewhere : (k,) array of bool
+        Those whose unit is told to be another one: they are not too steep, nor turned round, besides.
     """
     if not fresh.any():
         return
     seen = _Sequence(survey, ground, fresh)
-    yield from _out_of_range(survey, ground, seen)
-    yield from _sign_flips(survey, ground, seen)
+    yield from _out_of_range(survey, ground, seen, elsewhere[seen.rows])
+    yield from _sign_flips(survey, ground, seen, elsewhere[seen.rows])
     yield from _copied(survey, ground, seen)
     yield from _out_of_order(survey, ground, seen)
+
+
+def leans_of(survey: Survey, ground: Ground, *, fresh: Booleans) -> tuple[Leans, Floats]:
+    """Return all lean readings of a survey for the search of their unit, and their slopes (k, 2) [m per m]."""
+    t = survey.tilts
+    alignment = align(survey.design, survey.settings, e=ground.e, n=ground.n)
+    slope = np.column_stack(slopes_of_readings(t, survey.settings, alignment))
+    raw, unit = np.column_stack([t["tilt_a"], t["tilt_b"]]), t["unit"].astype(np.int64)
+    key = factorize(t.file.astype(np.int64) * len(UNITS) + unit)[0].astype(np.int64)
+    step = resolutions(raw.ravel(), np.repeat(key, 2))[key] if len(t) else np.empty(0)
+    leans = Leans(
+        row=np.arange(len(t)),
+        pile=t.pile.astype(np.int64),
+        file=t.file.astype(np.int64),
+        unit=unit,
+        raw=raw,
+        slope=slope,
+        size=np.hypot(*slope.T),
+        step=step * _per_unit(survey, raw, unit).max(axis=1) / 1000.0 if len(t) else step,
+        fresh=fresh,
+    )
+    return leans, slope
+
+
+def _per_unit(survey: Survey, raw: Floats, unit: Integers) -> Floats:
+    """Return how many mm/m (k, 2) a step of one is, in the unit of each reading and at its size."""
+    per_unit = np.full((len(unit), 2), 1.0)
+    per_unit[unit == _PERCENT] = 10.0
+    per_unit[unit == _DEGREES] = 1000.0 * np.pi / 180.0
+    per_unit[unit == _GAP] = 1000.0 / survey.settings.readings.level_length_mm
+    one_in = unit == _ONE_IN
+    # 1:n read to a step is s = 1/n read to step·s²
+    slope = np.divide(1.0, raw, out=np.zeros_like(raw), where=raw != 0)
+    per_unit[one_in] = 1000.0 * slope[one_in] ** 2
+    return per_unit
 
 
 def _finding(
@@ -111,9 +152,9 @@ def _depth(survey: Survey, seen: _Sequence, place: int) -> str:
     return f"{number(float(survey.tilts['depth'][seen.rows[place]]), 2).rstrip('0').rstrip('.')} m"
 
 
-def _out_of_range(survey: Survey, ground: Ground, seen: _Sequence) -> Iterator[Finding]:
+def _out_of_range(survey: Survey, ground: Ground, seen: _Sequence, told: Booleans) -> Iterator[Finding]:
     steep = np.hypot(*seen.slope.T)
-    for k in np.flatnonzero(seen.fresh & (steep > STEEPEST)).tolist():
+    for k in np.flatnonzero(seen.fresh & ~told & (steep > STEEPEST)).tolist():
         column = "tilt_a" if abs(seen.raw[k, 0]) >= abs(seen.raw[k, 1]) else "tilt_b"
         if seen.unit[k] == _ONE_IN:
             column = "tilt_a" if abs(seen.raw[k, 0]) <= abs(seen.raw[k, 1]) and seen.raw[k, 0] else "tilt_b"
@@ -124,7 +165,7 @@ def _out_of_range(survey: Survey, ground: Ground, seen: _Sequence) -> Iterator[F
         yield _finding(survey, ground, seen, k, kind="tilt_range", column=column, text=text)
 
 
-def _sign_flips(survey: Survey, ground: Ground, seen: _Sequence) -> Iterator[Finding]:
+def _sign_flips(survey: Survey, ground: Ground, seen: _Sequence, told: Booleans) -> Iterator[Finding]:
     """Yield readings that are the one before with both signs turned.
 
     Two readings of one lean s differ by 2σ_r²; s_k ≈ −s_{k−1} means that their sum is no more than noise while their
@@ -137,7 +178,7 @@ def _sign_flips(survey: Survey, ground: Ground, seen: _Sequence) -> Iterator[Fin
     total = np.sum((seen.slope[1:] + seen.slope[:-1]) ** 2, axis=1) / variance
     change = np.sum((seen.slope[1:] - seen.slope[:-1]) ** 2, axis=1) / variance
     # the sum is held to the ordinary one in a thousand: a real change of lean need not be a change of sign
-    flips = seen.same & (change > limit) & (total < plan_limit(1)) & ~steep[1:] & ~steep[:-1]
+    flips = seen.same & ~told[1:] & (change > limit) & (total < plan_limit(1)) & ~steep[1:] & ~steep[:-1]
     flips &= total < _one_sign_alone(seen, variance) + _CLEARLY
     opposite = np.r_[False, flips]
     # the way back is no second flip: of a run of them every other one counts
@@ -208,14 +249,8 @@ def _chances(survey: Survey, seen: _Sequence) -> Floats:
     """Return the chance (k,) that a reading equals another one of the same lean in both components."""
     key = factorize(seen.file * len(UNITS) + seen.unit)[0].astype(np.int64)
     step = resolutions(seen.raw.ravel(), np.repeat(key, 2))[key]
-    per_unit = np.full((len(key), 2), 1.0)
-    per_unit[seen.unit == _PERCENT] = 10.0
-    per_unit[seen.unit == _DEGREES] = 1000.0 * np.pi / 180.0
-    per_unit[seen.unit == _GAP] = 1000.0 / survey.settings.readings.level_length_mm
+    per_unit = _per_unit(survey, seen.raw, seen.unit)
     one_in = seen.unit == _ONE_IN
-    # 1:n read to a step is s = 1/n read to step·s²
-    slope = np.divide(1.0, seen.raw, out=np.zeros_like(seen.raw), where=seen.raw != 0)
-    per_unit[one_in] = 1000.0 * slope[one_in] ** 2
     chance = repeated_by_chance(step[:, None] * per_unit, survey.settings.uncertainty.tilt_mm_per_m)
     # plumb in 1:n has no neighbour to be told from: nothing follows from two of them
     chance = np.where(one_in[:, None] & (seen.raw == 0), 1.0, chance)
@@ -240,8 +275,9 @@ def _copied(survey: Survey, ground: Ground, seen: _Sequence) -> Iterator[Finding
         zero = "" if seen.raw[first].any() else ", all zero"
         text = (
             f"{length[place]} readings from {_depth(survey, seen, first)} to {_depth(survey, seen, last)} are equal "
-            f"({seen.raw[first, 0]:g}, {seen.raw[first, 1]:g} {UNITS[seen.unit[first]]}{zero}); one reading alone "
-            f"repeats another by chance in {_percent(float(np.exp(log[first])))}: copied, or an instrument that hangs"
+            f"({seen.raw[first, 0] + 0.0:g}, {seen.raw[first, 1] + 0.0:g} {UNITS[seen.unit[first]]}{zero}); one "
+            f"reading alone repeats another by chance in {_percent(float(np.exp(log[first])))}: copied, or an "
+            "instrument that hangs"
         )
         yield _finding(survey, ground, seen, at, kind="copied_readings", column="tilt_a", text=text)
     yield from _copied_piles(survey, ground, seen, code, log)
@@ -290,12 +326,8 @@ def _out_of_order(survey: Survey, ground: Ground, seen: _Sequence) -> Iterator[F
     earlier = seen.same & deeper & (seen.time[1:] < seen.time[:-1]) & seen.fresh_pair
     for k in (np.flatnonzero(earlier) + 1).tolist():
         text = (
-            f"read {_stamp(seen.time[k])} at {_depth(survey, seen, k)}, before the reading at "
-            f"{_depth(survey, seen, k - 1)} of {_stamp(seen.time[k - 1])}: a time or a depth is mistaken, "
-            "or the hole was drilled anew (then it is another attempt)"
+            f"read {minute(survey.settings, seen.time[k])} at {_depth(survey, seen, k)}, before the reading at "
+            f"{_depth(survey, seen, k - 1)} of {minute(survey.settings, seen.time[k - 1])}: a time or a depth is "
+            "mistaken, or the hole was drilled anew (then it is another attempt)"
         )
         yield _finding(survey, ground, seen, k, kind="time_order", column="read_at", text=text)
-
-
-def _stamp(time: np.datetime64) -> str:
-    return f"{str(time)[:16]}Z"

@@ -22,6 +22,8 @@ _EDGE = SHOTS.index("edge")
 _CHECK = OBJECTS.index("check")
 #: A pile this many times its plan tolerance off its place is asked about, even where scatter would explain it.
 _TOLERANCES = 3.0
+#: Out of reach of all piles, another one is thought of when it is so much nearer than the one named.
+_MUCH_NEARER = 0.5
 #: A less likely explanation is told when it leaves so much less [m].
 _FAR_BETTER = 0.05
 
@@ -54,6 +56,19 @@ CANDIDATES = (
         column="easting",
         says="easting and northing stand in each other's place",
         exchanged=True,
+    ),
+    Candidate(
+        kind="sign_flip", column="easting", says="the sign of the easting is lost or turned round", factor_e=-1.0
+    ),
+    Candidate(
+        kind="sign_flip", column="northing", says="the sign of the northing is lost or turned round", factor_n=-1.0
+    ),
+    Candidate(
+        kind="sign_flip",
+        column="easting",
+        says="the signs of easting and northing are lost or turned round",
+        factor_e=-1.0,
+        factor_n=-1.0,
     ),
     *(
         Candidate(kind="wrong_unit", column="easting", says=f"coordinates in {unit}", factor_e=f, factor_n=f)
@@ -197,7 +212,7 @@ def _candidates(given: Floats, target: Floats, within: Floats) -> tuple[Integers
         after = np.hypot(*(true * (one.factor_e, one.factor_n) - target).T)
         # near the grid's origin a smaller unit brings anything to its place, and explains nothing
         size = np.hypot(*(target * (one.factor_e != 1.0, one.factor_n != 1.0)).T)
-        after = np.where((one.kind == "wrong_unit") & (size < 2.0 * within), np.inf, after)
+        after = np.where((one.kind != "exchanged_coordinates") & (size < 2.0 * within), np.inf, after)
         # of two explanations that fit (feet of two kinds) the likelier one is told, unless the other fits far better
         fits = (after <= within) & ((chosen < 0) | (after < left - _FAR_BETTER))
         chosen, left = np.where(fits, place, chosen), np.where(fits, after, left)
@@ -226,7 +241,7 @@ def group_causes(
     tight, radius = reach.tight[out], ground.radius[pile][out]
     on_rim = (np.abs(off[out] - radius) <= tight) & (groups.edges[places][out] == 0)
     kind = np.select(
-        [other_off <= tight, on_rim, other_off < off[out]],
+        [other_off <= tight, on_rim, other_off < _MUCH_NEARER * off[out]],
         ["wrong_pile", "edge_as_centre", "wrong_pile"],
         "far_from_design",
     ).astype(object)

@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from asbuilt.compute.control import place_site
 from asbuilt.compute.wording import beyond, number
 from asbuilt.model import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from asbuilt.compute.blunders_checks import CheckShots
     from asbuilt.compute.blunders_groups import Ground, Groups
     from asbuilt.compute.blunders_load import LoadFit
+    from asbuilt.compute.blunders_points import CheckShots
     from asbuilt.model import Survey
 
 __all__ = ["load_findings"]
@@ -89,9 +90,20 @@ def _shifted(survey: Survey, fit: LoadFit) -> str:
     )
 
 
+def _grid_scale(survey: Survey) -> float | None:
+    """Return map metres for one metre of the site grid: as control points or the site file have it, None for neither.
+
+    The control points are fitted only when a load needs it: that takes the loading of the map's CRS.
+    """
+    if survey.settings.grid.map_crs is None:
+        return None
+    grid = place_site(survey)[1]
+    return None if grid is None else grid.similarity.scale
+
+
 def _scaled_coordinates(survey: Survey, fit: LoadFit) -> str:
     """Say so where the projection's scale on the coordinates themselves would make this shift."""
-    scale = survey.settings.grid.scale
+    scale = _grid_scale(survey)
     if scale is None:
         return ""
     place = np.array(fit.middle) + survey.origin
@@ -131,7 +143,7 @@ def _scaled(survey: Survey, fit: LoadFit) -> str:
     times = beyond(abs(fit.scale) / fit.scale_sigma, fit.factor, places=1)
     seen = fit.seen(fit.scale_sigma) * 1e6
     causes = "a scale factor applied twice or not at all, another unit of length, or piles that have moved apart so"
-    own = survey.settings.grid.scale
+    own = _grid_scale(survey)
     if own is not None:
         causes += f"; the grid's own scale is {(own - 1.0) * 1e6:+.0f} ppm"
         if min(abs(fit.scale - (own - 1.0)), abs(fit.scale + (own - 1.0))) < max(_SAME_SCALE, 2.0 * fit.scale_sigma):
@@ -157,8 +169,11 @@ def _checked(checks: CheckShots, survey: Survey, groups: Groups, fit: LoadFit) -
         return (
             "; only check shots on control points can tell an error of the survey from a real movement: there are none"
         )
+    alone = bool(checks.by_control[own].all())
     if checks.bad[own].any():
-        return "; its check shots lie off too: the survey is wrong, not the piles"
+        of = "" if alone else " those of other set-ups"
+        return f"; its check shots lie off{of} too: the survey is wrong, not the piles"
     names = ", ".join(str(t["point"][checks.row[k]]) for k in own)
     worst = max(float(np.hypot(checks.e[k], checks.n[k])) for k in own)
-    return f"; its check shots ({names}) agree within {_mm(worst)}, so a real movement or another set-out is likelier"
+    agree = f"agree within {_mm(worst)}" if alone else f"agree with other set-ups within {_mm(worst)}"
+    return f"; its check shots ({names}) {agree}, so a real movement or another set-out is likelier"

@@ -1,4 +1,4 @@
-"""What is still missing of piles that are drilled: pickup, lean, record."""
+"""What is still missing of piles that are drilled, or begun: pickup, lean, record."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _NO_AXIS = METHODS.index("none")
 
 @dataclass(frozen=True, kw_only=True)
 class Completeness:
-    """Piles that are drilled, and what each of them lacks.
+    """Piles that are drilled or begun, and what each of them lacks.
 
     ``drilled`` counts them; ``pile`` (k,) are the places in the design table of those that lack anything, in its
     order; ``pickup``, ``lean`` and ``record`` (k,) tell what.
@@ -41,18 +41,18 @@ class Completeness:
 
 
 def completeness(result: Reconciliation) -> Completeness:
-    """Return what is still missing of piles that are drilled.
+    """Return what is still missing of piles that are drilled or begun.
 
     Parameters
     ----------
     result
-        A survey, reconciled. A pile counts as drilled when its record says so or when it was shot; one that was given
-        up and omitted does not.
+        A survey, reconciled. A pile counts when its record says that it is drilled, when it was shot, or when its lean
+        was read: a reading proves that drilling has begun. One that was given up and omitted does not count.
     """
     piles = result.piles
-    drilled = piles.expected & np.isin(piles["progress"], _BUILT)
     pickup = np.isnan(result.centres.e)
     lean = np.asarray(piles["method"]) == _NO_AXIS
+    drilled = piles.expected & (np.isin(piles["progress"], _BUILT) | ~lean)
     record = ~_recorded(result)
     rows = np.flatnonzero(drilled & (pickup | lean | record))
     return Completeness(

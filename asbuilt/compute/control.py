@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 
 from asbuilt.columns import STATUSES
-from asbuilt.compute.control_fit import Points, SimilarityFit, fit_similarity, judge
-from asbuilt.compute.control_words import control_words, exchanged, grid_words
+from asbuilt.compute.control_fit import Judgement, Points, SimilarityFit, fit_similarity, judge, moved_without
+from asbuilt.compute.control_words import control_words, exchanged, grid_words, tie_words
 from asbuilt.compute.grid import derived_crs, map_crs, point_scale, proj_versions, similarity, to_map
 from asbuilt.compute.wording import number
 from asbuilt.model import ControlFit, Similarity, SiteGrid
@@ -54,16 +54,31 @@ def place_site(survey: Survey) -> tuple[ControlFit | None, SiteGrid | None]:
     why = _implausible(chosen, scales, label, "the parameters of site.toml" if fit is None else "the control points")
     if why:
         return _unfitted(survey, why, *exchanged(points, fit)), None
-    u_piles = np.nan if fit is None else _u_piles(survey, fit)
+    test = judge(points, fit)
+    # Where something is wrong with the points, what their sigmas would give the fit is not how good it is.
+    sure = fit if test.holds else None
+    u_piles = np.nan if sure is None else _u_piles(survey, sure)
+    words = grid_words(
+        survey,
+        chosen,
+        points=points,
+        fit=fit,
+        test=test,
+        stated=stated,
+        scales=scales,
+        u_piles=u_piles,
+        moved=_moved(survey, points, fit, test),
+    )
     grid = SiteGrid(
         source="parameters" if fit is None else "control",
-        text=tuple(grid_words(survey, chosen, fit=fit, stated=stated, scales=scales, u_piles=u_piles)),
+        tie=tie_words(points, fit, test),
+        text=tuple(words),
         map_crs=label,
         map_name=crs.name,
         similarity=chosen,
-        u_scale=np.nan if fit is None else fit.u_turn,
-        u_rotation_deg=np.nan if fit is None else float(np.degrees(fit.u_turn / chosen.scale)),
-        u_origin=np.nan if fit is None else float(np.sqrt(fit.cov[2, 2])),
+        u_scale=np.nan if sure is None else sure.u_turn,
+        u_rotation_deg=np.nan if sure is None else float(np.degrees(sure.u_turn / chosen.scale)),
+        u_origin=np.nan if sure is None else float(np.sqrt(sure.cov[2, 2])),
         u_piles=u_piles,
         map_scale=scales[0],
         map_scale_range=scales[1:],
@@ -71,7 +86,7 @@ def place_site(survey: Survey) -> tuple[ControlFit | None, SiteGrid | None]:
         map_wkt=crs.to_wkt("WKT2_2019"),
         versions=proj_versions(),
     )
-    return (_judged(survey, points, chosen, fit) if len(control) else None), grid
+    return (_judged(survey, points, chosen, fit, test) if len(control) else None), grid
 
 
 def _points(control: Table) -> Points:
@@ -158,12 +173,21 @@ def _unfitted(survey: Survey, why: str, *more: str) -> ControlFit:
     )
 
 
-def _judged(survey: Survey, points: Points, chosen: Similarity, fit: SimilarityFit | None) -> ControlFit:
+def _moved(survey: Survey, points: Points, fit: SimilarityFit | None, test: Judgement) -> tuple[float, float]:
+    """Return how far the piles would move on the map without the point that stands out [m]; NaN without one."""
+    if fit is None or test.suspect < 0:
+        return np.nan, np.nan
+    places = np.column_stack([survey.design["easting"], survey.design["northing"]])
+    return moved_without(points, fit, test.suspect, places)
+
+
+def _judged(
+    survey: Survey, points: Points, chosen: Similarity, fit: SimilarityFit | None, test: Judgement
+) -> ControlFit:
     """Hold the points against the grid and say what stands out."""
     map_e, map_n = to_map(chosen, points.site[:, 0], points.site[:, 1])
     residual = np.column_stack([map_e, map_n]) - points.on_map
     redundancy = np.full(len(points), np.nan) if fit is None else fit.redundancy
-    test = judge(points, fit)
     hull, outside, farthest = _outside(survey, points)
     return ControlFit(
         state=test.state,

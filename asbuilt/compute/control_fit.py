@@ -13,7 +13,7 @@ from asbuilt.model import Similarity
 if TYPE_CHECKING:
     from asbuilt.model import Floats, Texts
 
-__all__ = ["RISK", "Judgement", "Points", "SimilarityFit", "fit_similarity", "judge", "pope_tau"]
+__all__ = ["RISK", "Judgement", "Points", "SimilarityFit", "fit_similarity", "judge", "moved_without", "pope_tau"]
 
 #: Chance that a sound point, or a sound set of points, is held to be wrong.
 RISK = 0.001
@@ -177,6 +177,32 @@ class Judgement:
     detectable: Floats
     limit: float = np.nan
     suspect: int = -1
+
+    @property
+    def holds(self) -> bool:
+        """Whether nothing speaks against the fit, so that its standard deviations mean what they say."""
+        return self.state not in ("suspect", "at odds")
+
+
+def moved_without(points: Points, fit: SimilarityFit, left_out: int, places: Floats) -> tuple[float, float]:
+    """Return how far places (k, 2) [m, site grid] would move on the map at least and at most [m], one point left out.
+
+    NaN where the other points carry no fit.
+    """
+    others = np.arange(len(points)) != left_out
+    sigma = points.sigma[others] if points.known else None
+    try:
+        other = fit_similarity(points.site[others], points.on_map[others], sigma=sigma).similarity
+    except ValueError:
+        return np.nan, np.nan
+    one = fit.similarity
+    # About the middle of the points, as the origins of both lie far from the site.
+    (e, n), middle = (places - fit.middle).T, np.array(fit.middle)
+    a, b = other.a - one.a, other.b - one.b
+    shift_e = a * middle[0] - b * middle[1] + other.origin_e - one.origin_e
+    shift_n = b * middle[0] + a * middle[1] + other.origin_n - one.origin_n
+    away = np.hypot(a * e - b * n + shift_e, b * e + a * n + shift_n)
+    return float(away.min()), float(away.max())
 
 
 def judge(points: Points, fit: SimilarityFit | None) -> Judgement:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from asbuilt.compute.control_fit import Judgement, Points, SimilarityFit
     from asbuilt.model import Floats, Integers, Similarity, Survey
 
-__all__ = ["control_words", "exchanged", "grid_words"]
+__all__ = ["control_words", "exchanged", "grid_words", "tie_words"]
 
 #: A fit with easting and northing exchanged is spoken of when it is so many times as good.
 _MUCH_BETTER = 20.0
@@ -24,6 +24,8 @@ _MUCH_BETTER = 20.0
 _THREE = 3
 #: A difference of directions in a projection's scale that is worth a word.
 _ALIKE = 1e-6
+#: A difference of so many standard deviations is not explained by them.
+_UNEXPLAINED = 3.0
 
 
 def control_words(
@@ -132,14 +134,30 @@ def _hull(survey: Survey, outside: Integers, farthest: float) -> str:
     )
 
 
+def tie_words(points: Points, fit: SimilarityFit | None, test: Judgement) -> str:
+    """Return what places the site grid on the map, and what is wrong with it, in a clause for every output."""
+    if fit is None:
+        return "by the parameters of site.toml, which nothing checks"
+    said = {
+        "suspect": f"by a fit in which {points.name[test.suspect]} stands out",
+        "at odds": "by a fit in which something is wrong, but not which point",
+        "no check": "by two control points, with no check on them",
+        "residuals only": "by three control points, with no check on them",
+    }
+    return said.get(test.state, f"by a fit of {len(points)} control points")
+
+
 def grid_words(
     survey: Survey,
     chosen: Similarity,
     *,
+    points: Points,
     fit: SimilarityFit | None,
+    test: Judgement,
     stated: Similarity | None,
     scales: tuple[float, float, float],
     u_piles: float,
+    moved: tuple[float, float],
 ) -> Iterator[str]:
     """Yield what places the site grid on the map, and its scale against the projection's own.
 
@@ -149,27 +167,67 @@ def grid_words(
         Whose site it is.
     chosen, fit, stated
         The similarity used; the fit that it comes from, None where it is the stated one; the stated one, if any.
+    points, test
+        The control points, and what their residuals say.
     scales
         The projection's own scale there, and the least and greatest of all directions.
     u_piles
         Greatest standard deviation of a pile's place on the map that comes from the fit [m], per axis.
+    moved
+        How far the piles would move at least and at most without the point that stands out [m]; NaN without one.
     """
     if fit is None:
         yield "The site grid is placed by the parameters of site.toml; nothing tells how good they are."
     own, least, most = scales
     apart = (chosen.scale / own - 1.0) * 1e6
     range_ = f" (from {_ppm(least)} to {_ppm(most)} by direction)" if most - least > _ALIKE else ""
-    of_fit = "" if fit is None or np.isnan(fit.u_turn) else f", standard deviation {number(fit.u_turn * 1e6, 1)} ppm"
+    u_scale = np.nan if fit is None or not test.holds else fit.u_turn * 1e6
+    of_fit = "" if np.isnan(u_scale) else f", standard deviation {number(u_scale, 1)} ppm"
     yield (
         f"Scale {number(chosen.scale, 8)} ({_ppm(chosen.scale)}{of_fit}); the projection's own there is "
         f"{number(own, 8)} ({_ppm(own)}){range_}. They differ by {number(apart, 1)} ppm, "
-        f"{number(abs(apart) / 10.0, 1)} mm in 100 m."
+        f"{number(abs(apart) / 10.0, 1)} mm in 100 m{_beside_uncertainty(apart, u_scale)}."
     )
-    if not np.isnan(u_piles):
-        places = f"up to {number(u_piles * 1e3, 1)} mm per axis"
-        yield f"The fit gives a pile's place on the map a standard deviation of {places}."
+    if fit is not None:
+        yield from _piles_placed(points, test, u_piles=u_piles, moved=moved)
     if fit is not None and stated is not None:
         yield _against_stated(survey, chosen, stated)
+
+
+def _beside_uncertainty(apart: float, u: float) -> str:
+    """Say whether a difference [ppm] is within what its standard deviation explains; "" where there is none."""
+    if np.isnan(u) or u <= 0.0:
+        return ""
+    times = abs(apart) / u
+    if times < 1.0:
+        return ", less than the standard deviation of the fitted scale"
+    judged = "more than it explains" if times > _UNEXPLAINED else "which it explains"
+    return f", {beyond(times, _UNEXPLAINED, places=1)} standard deviations of the fitted scale, {judged}"
+
+
+def _piles_placed(
+    points: Points, test: Judgement, *, u_piles: float, moved: tuple[float, float]
+) -> Iterator[str]:
+    """Yield how well the fit places the piles on the map, or why that is not known."""
+    not_known = "How well the fit places a pile on the map is not known: "
+    if test.state == "suspect":
+        yield f"{not_known}{points.name[test.suspect]} stands out.{_without(str(points.name[test.suspect]), moved)}"
+    elif test.state == "at odds":
+        yield f"{not_known}something is wrong with the control points, but not which point."
+    elif np.isnan(u_piles):
+        yield f"{not_known}two points have no redundancy, and sigma_mm is not given for both."
+    else:
+        places = f"up to {number(u_piles * 1e3, 1)} mm per axis"
+        unchecked = ", where sigma_mm is true: nothing checks it" if test.state == "no check" else ""
+        yield f"The fit gives a pile's place on the map a standard deviation of {places}{unchecked}."
+
+
+def _without(name: str, moved: tuple[float, float]) -> str:
+    if np.isnan(moved[0]):
+        return ""
+    least, most = (number(one * 1000.0, 1) for one in moved)
+    by = f"{least} to {most}" if least != most else most
+    return f" Fitted without {name} the piles would lie {by} mm elsewhere."
 
 
 def _ppm(scale: float) -> str:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from asbuilt.model import (
         Axes,
         ControlFit,
+        Decision,
         Finding,
         Floats,
         Integers,
@@ -58,6 +59,7 @@ class LayerInputs:
         findings: tuple[Finding, ...],
         stages: tuple[StageState, ...],
         decisions: Table,
+        judged: Sequence[Decision],
         provenance: Callable[[], Iterable[tuple[str, str]]],
         control: ControlFit | None = None,
         grid: SiteGrid | None = None,
@@ -65,7 +67,7 @@ class LayerInputs:
         self.survey, self.piles, self.joints, self.axes = survey, piles, joints, axes
         self.spacing_next, self.slopes, self.readings_used = spacing_next, slopes, readings_used
         self.pickups, self.tilts, self.used, self.superseded_by = pickups, tilts, used, superseded_by
-        self.findings, self.stages, self.decisions = findings, stages, decisions
+        self.findings, self.stages, self.decisions, self.judged = findings, stages, decisions, judged
         self.provenance = provenance
         self.control, self.grid = control, grid
 
@@ -359,6 +361,7 @@ def stages(i: LayerInputs) -> Layer:
                 "joints_to": s.joints_to,
                 "state": s.state,
                 "held_by": ", ".join(dict.fromkeys(h.item for h in s.held_by)),
+                "accepted": ", ".join(dict.fromkeys(h.item for h in s.accepted)),
             }
             for s in i.stages
         ],
@@ -366,8 +369,15 @@ def stages(i: LayerInputs) -> Layer:
 
 
 def decisions(i: LayerInputs) -> Layer:
-    """Return the decisions; whether they stand is left open."""
-    return table_layer("decisions", i.decisions, i.survey, standing=np.full(len(i.decisions), np.nan))
+    """Return the decisions, whether they stand, and what has become of them."""
+    return table_layer(
+        "decisions",
+        i.decisions,
+        i.survey,
+        standing=np.array([one.standing for one in i.judged], dtype=float),
+        state=np.array([one.state for one in i.judged], dtype=object),
+        changed=np.array([one.changed or None for one in i.judged], dtype=object),
+    )
 
 
 def ledger(i: LayerInputs) -> Layer:

@@ -1,4 +1,4 @@
-"""Findings that a run itself can make: readings that changed, axes that disagree, old pickups, shortened ranges."""
+"""Findings that a run itself can make: readings that changed, axes that disagree, old pickups, design against built."""
 
 from __future__ import annotations
 
@@ -6,23 +6,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.columns import OBJECTS
+from asbuilt.columns import OBJECTS, STATUSES
 from asbuilt.compute.axes import PROFILE, axis_positions, axis_variances
 from asbuilt.compute.centres import REPEAT_LIMIT
+from asbuilt.compute.wording import beyond, number
 from asbuilt.model import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from asbuilt.compute.readings import Readings
-    from asbuilt.model import Axes, Centres, Floats, Integers, Joints, Table, Texts
+    from asbuilt.model import Axes, Centres, ControlFit, Floats, Integers, Joints, Table, Texts
     from asbuilt.settings import Settings
 
 __all__ = [
+    "added_without_joint_findings",
     "axes_disagree_findings",
+    "built_words",
+    "control_findings",
     "drift_findings",
     "level_range_findings",
     "old_pickup_findings",
+    "omitted_but_built_findings",
     "range_shortened_findings",
 ]
 
@@ -50,7 +55,7 @@ def drift_findings(readings: Readings, pile_ids: Texts) -> list[Finding]:
 
 
 def old_pickup_findings(
-    centres: Centres, newest_reading: Floats, pile_ids: Texts, files: Sequence[str]
+    centres: Centres, newest_reading: Floats, settings: Settings, *, pile_ids: Texts, files: Sequence[str]
 ) -> list[Finding]:
     """Return a finding for each pile whose governing pickup is older than its deepest reading."""
     shot = centres.surveyed_at.astype("datetime64[ms]")
@@ -63,8 +68,8 @@ def old_pickup_findings(
             kind="old_pickup",
             item=str(pile_ids[i]),
             text=(
-                f"picked up {str(shot[i])[:16]}Z, "
-                f"read deeper {str(np.datetime64(int(newest_reading[i]), 'ms'))[:16]}Z: "
+                f"picked up {settings.site.time_text(shot[i])}, read deeper "
+                f"{settings.site.time_text(np.datetime64(int(newest_reading[i]), 'ms'))}: "
                 "the casing may have moved since"
             ),
             file=files[int(centres.file[i])],
@@ -192,3 +197,74 @@ def range_shortened_findings(joints: Joints, interlock_to: Floats) -> list[Findi
         )
         for j in np.flatnonzero(bottom > interlock_to + 1e-9).tolist()
     ]
+
+
+#: Tables of what is measured and built, and what a row of each is called.
+_ROWS = {
+    "pickups": "shot",
+    "tilts": "lean reading",
+    "profiles": "profile row",
+    "records": "record",
+    "set_out": "approved centre",
+}
+
+
+def built_words(pile: int, tables: Sequence[Table]) -> str:
+    """Return what there is of a pile: "2 shots, 1 record"; "" for nothing."""
+    counts = [(int(np.count_nonzero(table.pile == pile)), _ROWS[table.name]) for table in tables]
+    return ", ".join(f"{count} {what}{'' if count == 1 else 's'}" for count, what in counts if count)
+
+
+def omitted_but_built_findings(design: Table, *tables: Table, files: Sequence[str]) -> list[Finding]:
+    """Return a finding for each pile that the design omits and that rows which count name all the same."""
+    named = np.unique(np.concatenate([table.pile for table in tables]))
+    omitted = np.flatnonzero(design["status"] == STATUSES.index("omitted"))
+    return [
+        Finding(
+            severity="query",
+            kind="omitted_but_built",
+            item=str(design["pile_id"][i]),
+            text=f"omitted in the design, but named by {built_words(i, tables)}: it is not judged",
+            file=files[int(design.file[i])],
+            line=int(design.line[i]),
+            column="status",
+        )
+        for i in np.intersect1d(omitted, named).tolist()
+    ]
+
+
+def added_without_joint_findings(design: Table, joints: Joints, *, files: Sequence[str]) -> list[Finding]:
+    """Return a finding for each added pile that is tied to no other: nothing says which gap it closes."""
+    added = design["status"] == STATUSES.index("added")
+    added[joints.a] = added[joints.b] = False
+    return [
+        Finding(
+            severity="note",
+            kind="added_without_joint",
+            item=str(design["pile_id"][i]),
+            text="added, and in no extra_joints of site.toml: no joint of it is checked",
+            file=files[int(design.file[i])],
+            line=int(design.line[i]),
+            column="status",
+        )
+        for i in np.flatnonzero(added).tolist()
+    ]
+
+
+def control_findings(fit: ControlFit | None, control: Table, *, files: Sequence[str]) -> list[Finding]:
+    """Return a finding where the control points do not fit the map grid: on the point that stands out, else on all."""
+    if fit is None or fit.state not in ("suspect", "at odds"):
+        return []
+    k = int(np.nanargmax(fit.w))
+    figures = f"w {beyond(float(fit.w[k]), fit.limit, places=2)}, limit {number(fit.limit, 2)}"
+    if fit.state == "suspect":
+        item, line = str(fit.points[k]), int(control.line[k])
+        away = float(np.hypot(fit.residual_e[k], fit.residual_n[k]) / fit.redundancy[k]) * 1000.0
+        off = f"{number(away, 1)} mm from where the other points put it"
+        text = f"stands out of the fit to the map grid: {figures}; {off}"
+    else:
+        item, line = "control points", 0
+        text = f"something is wrong with the fit to the map grid, but not which point: {figures} at most"
+    text += ". The fit is used as it is"
+    place = files[int(control.file[k])]
+    return [Finding(severity="query", kind="control_suspect", item=item, text=text, file=place, line=line)]

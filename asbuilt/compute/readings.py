@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats, Integers, Table
     from asbuilt.settings import Settings
 
-__all__ = ["Readings", "collect_readings", "slopes_of_readings"]
+__all__ = ["Readings", "collect_readings", "slope_of_values", "slopes_of_readings"]
 
 _TOP_SENSE = SENSES.index("top")
 
@@ -30,7 +30,7 @@ def slopes_of_readings(tilts: Table, settings: Settings, alignment: Alignment) -
     unit, also in 1:n.
     """
     unit = tilts["unit"]
-    a, b = (_as_slope(tilts[name], unit, settings.readings.level_length_mm) for name in ("tilt_a", "tilt_b"))
+    a, b = (slope_of_values(tilts[name], unit, settings.readings.level_length_mm) for name in ("tilt_a", "tilt_b"))
     stated = tilts["bearing_a_deg"]
     pit = alignment.pit[tilts.pile]
     a_e, a_n = pit[:, 0], pit[:, 1]
@@ -50,8 +50,8 @@ def slopes_of_readings(tilts: Table, settings: Settings, alignment: Alignment) -
     return sign * (a * a_e + b * b_e), sign * (a * a_n + b * b_n)
 
 
-def _as_slope(values: Floats, unit: Integers, level_length_mm: float) -> Floats:
-    """Turn raw readings of the units of the column dictionary into m per m."""
+def slope_of_values(values: Floats, unit: Integers, level_length_mm: float) -> Floats:
+    """Return raw readings, each in a unit of the column dictionary, as slopes [m per m]."""
     factor = np.array([1e-3, np.nan, 1e-2, np.nan, 1.0 / level_length_mm])[unit]
     slope: Floats = values * factor
     one_in, degrees = unit == UNITS.index("1:n"), unit == UNITS.index("deg")

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CONCRETE_RATIO",
+    "NEARLY_DRILLED_M",
     "GoverningRecords",
     "concrete_findings",
     "concrete_ratio",
@@ -39,6 +40,12 @@ CONCRETE_RATIO = (0.95, 1.30)
 
 Common practice, not from a standard: less than the theoretical volume points to a neck or a misread delivery,
 much more to a cavity or overbreak.
+"""
+
+NEARLY_DRILLED_M = 3.0
+"""A pile whose lean was read so near to its toe [m] is drilled: the last stage of reading is no longer than that.
+
+Common practice.
 """
 
 _TO_DRILL, _DRILLED, _CONCRETED, _SURVEYED, _ABANDONED = range(len(PROGRESS))
@@ -161,7 +168,14 @@ def _at(values: npt.NDArray[np.int32], row: Integers, blank: int) -> Integers:
 
 
 def progress(
-    *, design: Table, governing: GoverningRecords, pickups: Table, attempts: Integers, surveyed: Booleans
+    *,
+    design: Table,
+    governing: GoverningRecords,
+    pickups: Table,
+    attempts: Integers,
+    surveyed: Booleans,
+    read_to: Floats | None = None,
+    toe: Floats | None = None,
 ) -> Codes:
     """Return how far each pile is, as a place in ``columns.PROGRESS``.
 
@@ -177,14 +191,17 @@ def progress(
         Governing attempts.
     surveyed : (n,) array of bool
         Whether the pile has a governing surveyed centre.
+    read_to, toe : (n,) arrays, optional
+        Level of the deepest lean reading or profile row of the governing attempt, NaN for none, and of the toe [m].
 
     Returns
     -------
     (n,) array of int8
         *surveyed*: it has a centre; *concreted*: a time or a volume of concrete is recorded; *drilled*:
-        drilling, a toe or a casing is recorded, or it was shot without a centre coming of it; else *to drill*
-        (a redrilling of which only lean readings are known is not drilled yet). A pile that the design omits
-        is *abandoned* when anything of it was recorded or shot; otherwise -1: it is never to be drilled.
+        drilling, a toe or a casing is recorded, it was shot without a centre coming of it, or its lean was read to
+        within :data:`NEARLY_DRILLED_M` of the toe; else *to drill* (a pile that was read less deep is being drilled).
+        A pile that the design omits is *abandoned* when anything of it was recorded, read or shot; otherwise -1: it is
+        never to be drilled.
         A pile that was given up and redrilled is not abandoned: its later attempt governs.
     """
     count = len(design)
@@ -192,11 +209,15 @@ def progress(
     on_wall = pickups["object"] != _CHECK_SHOT
     shot[pickups.pile[on_wall & _of_attempt(pickups, attempts)]] = True
     drilled = _known(governing.drilled_at) | _known(governing.toe_level) | _known(governing.casing_od_mm)
+    if read_to is not None and toe is not None:
+        drilled |= read_to <= toe + NEARLY_DRILLED_M  # NaN compares false: not read
     concreted = _known(governing.concreted_at) | (governing.concrete_m3 > 0)
     code = np.select(
         [surveyed, concreted, drilled | shot], [_SURVEYED, _CONCRETED, _DRILLED], default=_TO_DRILL
     )
     begun = governing.recorded | surveyed
+    if read_to is not None:
+        begun |= np.isfinite(read_to)
     begun[pickups.pile[on_wall & (pickups.pile >= 0)]] = True
     begun |= attempts > 1
     omitted = design["status"] == _OMITTED

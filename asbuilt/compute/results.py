@@ -32,7 +32,7 @@ _PLUMB = 5000
 
 def _one_in(incline: Floats) -> Texts:
     """Return "1 in n" (n,), "plumb" above 5000, None where not measured."""
-    words = np.array([*(f"1 in {n}" for n in range(_PLUMB + 1)), "plumb", None], dtype=object)
+    words = np.array(["1 in <1", *(f"1 in {n}" for n in range(1, _PLUMB + 1)), "plumb", None], dtype=object)
     # rounded to the steeper side, so that it never looks better than a limit that it is beyond
     n = np.floor(1.0 / np.maximum(np.nan_to_num(incline, nan=1.0), 1e-12) + 1e-6)
     place = np.where(np.isnan(incline), _PLUMB + 2, np.minimum(n, _PLUMB + 1))
@@ -151,6 +151,8 @@ def pile_results(
         centre_n=plan.n,
         design_e=design_e,
         design_n=design_n,
+        set_out_e=np.where(np.isnan(moved_e), design_e, moved_e),
+        set_out_n=np.where(np.isnan(moved_n), design_n, moved_n),
         radius=radius,
         along_e=alignment.along[:, 0],
         along_n=alignment.along[:, 1],

@@ -1,8 +1,9 @@
 """Excavation stages: which items stand in the way of each, and which lie below it.
 
 A stage is *held* by every joint that is not sure at or above ``joints_to`` or was not surveyed, by
-encroachments not within at or above the level dug to, and by toes not within that end above ``joints_to``.
-Nothing here releases a stage: the responsible engineer does.
+encroachments not within at or above the level dug to, and by toes not within that end above ``joints_to``;
+and by whatever the engineer holds. An accept that stands lifts what it is for, in stages that are dug no deeper than
+it says. Nothing here releases a stage: the responsible engineer does.
 """
 
 from __future__ import annotations
@@ -15,14 +16,15 @@ import numpy as np
 
 from asbuilt.columns import PROGRESS, VERDICTS
 from asbuilt.compute.alignment import wall_levels
+from asbuilt.compute.decisions import governing_decisions, standing_holds
 from asbuilt.compute.verdicts import NOT_SURVEYED, SLACK_M, UNRESOLVED
 from asbuilt.compute.wording import chance, metres, number, of_allowed
 from asbuilt.model import Hold, StageState
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
-    from asbuilt.model import Booleans, Codes, Floats, Integers, Joints, Piles, Table, Texts
+    from asbuilt.model import Booleans, Codes, Decision, Floats, Integers, Joints, Piles, Table, Texts
     from asbuilt.settings import Settings, Stage
 
 __all__ = ["stage_states", "sure_levels"]
@@ -63,7 +65,7 @@ def stage_states(
     design: Table,
     piles: Piles,
     joints: Joints,
-    decisions: Table,
+    decisions: Sequence[Decision] = (),
     encroach_from: Floats | None = None,
 ) -> tuple[StageState, ...]:
     """Return what holds each stage of the site file and what lies below it, in the site file's order.
@@ -78,9 +80,8 @@ def stage_states(
         Results over the n piles. Omitted piles (not ``expected``) never hold.
     joints : Joints
         Results over the m joints.
-    decisions : Table
-        The engineer's decisions. They are not yet judged against the evidence that they were taken on, so
-        none lifts a hold and ``Hold.decision`` stays None.
+    decisions : sequence of Decision
+        The engineer's decisions, judged against the evidence that they were made on.
     encroach_from : (n,) array, optional
         Highest level at which each pile's encroachment is not within [m], NaN where there is none. Without it
         the higher of ``worst_towards_pit_level`` and ``face_inside_level`` counts: a level of the greatest
@@ -92,7 +93,6 @@ def stage_states(
         Items worst first (outside, not surveyed, unresolved), then from the highest level down; what has no
         level comes first. An item that fails two checks is listed for each.
     """
-    del decisions  # a decision counts only once its evidence can be compared; until then every hold stands
     if not settings.stages:
         return ()
     collected: dict[str, Callable[[], _Items]] = {
@@ -102,15 +102,20 @@ def stage_states(
         "plan": lambda: _tolerance_items("plan", design, piles),
         "vertical": lambda: _tolerance_items("vertical", design, piles),
     }
+    governing = governing_decisions(decisions)
     groups = [collect() for check, collect in collected.items() if check in settings.decide.holds]
-    holds, order = _worded(groups)
-    return tuple(_state(stage, groups, holds, order) for stage in settings.stages)
+    groups.append(_decided_items(standing_holds(decisions), piles, joints))
+    holds, order = _worded(groups, governing)
+    accepted_to = np.array([_accepted_to(hold) for hold in holds])
+    return tuple(_state(stage, groups, holds, order, accepted_to) for stage in settings.stages)
 
 
-def _worded(groups: list[_Items]) -> tuple[Texts, Integers]:
+def _worded(groups: list[_Items], governing: dict[str, Decision]) -> tuple[Texts, Integers]:
     """Word every item once, whatever the number of stages; return the holds and their order."""
     holds = [
-        Hold(item=name, verdict=VERDICTS[code], check=items.check, text=text, level=level)
+        Hold(
+            item=name, verdict=VERDICTS[code], check=items.check, text=text, level=level, decision=governing.get(name)
+        )
         for items in groups
         for name, code, text, level in zip(
             items.name.tolist(), items.verdict.tolist(), items.texts(), items.told.tolist(), strict=True
@@ -127,8 +132,20 @@ def _joined(parts: list[Codes] | list[Floats] | list[Booleans]) -> Floats:
     return np.concatenate(parts) if parts else np.empty(0)
 
 
-def _state(stage: Stage, groups: list[_Items], holds: Texts, order: Integers) -> StageState:
-    held = _joined([_held(stage, items) for items in groups]).astype(np.bool_)[order]
+def _accepted_to(hold: Hold) -> float:
+    """Return the level [m] of the deepest stage in which an accept lifts this hold; inf where none does."""
+    decision = hold.decision
+    if decision is None or not decision.standing or decision.effect != "accept":
+        return math.inf
+    return -math.inf if decision.down_to is None else decision.down_to
+
+
+def _state(
+    stage: Stage, groups: list[_Items], holds: Texts, order: Integers, accepted_to: Floats
+) -> StageState:
+    stands_in_the_way = _joined([_held(stage, items) for items in groups]).astype(np.bool_)[order]
+    accepted = stands_in_the_way & (accepted_to[order] <= stage.level + SLACK_M)
+    held = stands_in_the_way & ~accepted
     ranked = holds[order]
     held_by = tuple(ranked[held])
     return StageState(
@@ -137,7 +154,8 @@ def _state(stage: Stage, groups: list[_Items], holds: Texts, order: Integers) ->
         joints_to=stage.joints_to,
         state="held" if held_by else "no holds",
         held_by=held_by,
-        below=tuple(ranked[~held]),
+        below=tuple(ranked[~stands_in_the_way]),
+        accepted=tuple(ranked[accepted]),
     )
 
 
@@ -152,6 +170,28 @@ def _held(stage: Stage, items: _Items) -> Booleans:
     elif items.compared == _AT_STAGE_LEVEL:
         held |= items.level >= stage.level - SLACK_M
     return held
+
+
+def _decided_items(held: Sequence[Decision], piles: Piles, joints: Joints) -> _Items:
+    """Collect what the engineer holds: it stands in the way of every stage, until the engineer lifts it."""
+    codes = {
+        name: code
+        for columns, key in ((piles, "pile_id"), (joints, "joint_id"))
+        for name, code in zip(columns[key].tolist(), columns["verdict"].tolist(), strict=True)
+    } if held else {}
+    # A finding has no verdict of its own; what is gone cannot be shown to be sound.
+    known = [max(codes.get(one.item, NOT_SURVEYED if one.state == "no such item" else UNRESOLVED), 0) for one in held]
+    nowhere = np.full(len(held), np.nan)
+    return _Items(
+        check="decision",
+        name=np.array([one.item for one in held], dtype=object),
+        verdict=np.array(known, dtype=np.int8),
+        level=nowhere,
+        told=nowhere,
+        bottom=nowhere,
+        compared=_NOTHING,
+        texts=lambda: [f"held{f' until {one.until}' if one.until else ''}: {one.reason}" for one in held],
+    )
 
 
 # ------------------------------------------------------------------------------------------------- joints

@@ -19,10 +19,13 @@ __all__ = [
     "metres",
     "number",
     "of_allowed",
+    "probability",
 ]
 
 #: More digits than this are not printed for the sake of telling two figures apart.
 _MOST_PLACES = 6
+#: Of a probability no more than four places are printed.
+_LEAST_CHANCE = 1e-4
 
 
 def number(value: float, places: int = 0) -> str:
@@ -63,6 +66,27 @@ def of_allowed(value: float, limit: float, unit: str, *, places: int = 0) -> str
     return f"{shown} {unit} of {number(limit, places)} {unit}"
 
 
+def probability(p: float, confidence: float) -> str:
+    """Return a probability with two to four places, never rounded onto 0, 1 or the confidence, unless it is on them.
+
+    Examples
+    --------
+    >>> probability(0.9496, 0.95), probability(0.94999, 0.95), probability(1e-7, 0.95)
+    ('0.9496', '0.9499', 'under 0.0001')
+    """
+    limits = [limit for limit in (0.0, 1.0, confidence) if p != limit]
+    shown = beyond(p, *limits, places=2)
+    if len(shown) <= len("0.0000"):
+        return shown
+    # Nearer to one of them than four places can tell.
+    if p < _LEAST_CHANCE:
+        return f"under {_LEAST_CHANCE:.4f}"
+    if p > 1.0 - _LEAST_CHANCE:
+        return f"over {1.0 - _LEAST_CHANCE:.4f}"
+    cut = np.floor(p / _LEAST_CHANCE) if p < confidence else np.ceil(p / _LEAST_CHANCE)
+    return number(float(cut) * _LEAST_CHANCE, 4)
+
+
 def chance(p: float, confidence: float) -> str:
     """Return a probability below the confidence asked for, not rounded up to it; "" where it is not below.
 
@@ -71,9 +95,7 @@ def chance(p: float, confidence: float) -> str:
     >>> chance(0.9496, 0.95)
     'probability 0.9496, 0.95 asked for'
     """
-    return (
-        f"probability {beyond(p, confidence, places=2)}, {confidence:g} asked for" if p < confidence else ""
-    )
+    return f"probability {probability(p, confidence)}, {confidence:g} asked for" if p < confidence else ""
 
 
 # Many figures at once: equal figures are worded once.
@@ -110,9 +132,9 @@ def all_against(
 def all_chances(p: Floats, confidence: float) -> Texts:
     """Return :func:`chance` of every probability (k,)."""
     words = "probability " + all_numbers(p, 3) + f", {confidence:g} asked for"
-    asked = number(confidence, 3)
-    for k in np.flatnonzero(np.abs(p - confidence) < 1e-3).tolist():
-        if number(float(p[k]), 3) == asked:
+    asked = {number(confidence, 3), number(0.0, 3)}
+    for k in np.flatnonzero((np.abs(p - confidence) < 1e-3) | (p < 1e-3)).tolist():
+        if number(float(p[k]), 3) in asked:
             words[k] = chance(float(p[k]), confidence)
     words[~(p < confidence)] = ""
     texts: Texts = words

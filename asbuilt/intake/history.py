@@ -6,15 +6,17 @@ Each content that the ledger names of them has a copy, ``history/DATE_HASH8_name
 from __future__ import annotations
 
 import hashlib
+import os
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from asbuilt.errors import Problem
-from asbuilt.intake.sources import LOADS
+from asbuilt.intake.sources import LOADS, files_of_loads
 from asbuilt.settings import draft_settings
 
 if TYPE_CHECKING:
@@ -32,6 +34,7 @@ __all__ = [
     "is_load",
     "kept_lines",
     "moment_of",
+    "now",
     "state_at",
     "tracked",
 ]
@@ -88,8 +91,8 @@ def copy_of(folder: Path, line: Line) -> tuple[str, bytes | None]:
     """Return where the copy of a line's content lies, and the content; None where it is missing or not that content."""
     paths = list(_names(line))
     for path in paths:
-        data = _read(folder / path)
-        if data is not None and hashlib.sha256(data).hexdigest() == line.sha256:
+        data = _content(folder / path, line)
+        if data is not None:
             return path, data
     return paths[0], None
 
@@ -97,19 +100,20 @@ def copy_of(folder: Path, line: Line) -> tuple[str, bytes | None]:
 def free_copy(folder: Path, line: Line) -> str | None:
     """Return where a copy of a line's content goes; None where there is one already."""
     for path in _names(line):
-        data = _read(folder / path)
-        if data is None:
-            return path
-        if hashlib.sha256(data).hexdigest() == line.sha256:
+        if _content(folder / path, line) is not None:
             return None
+        if not os.path.lexists(folder / path):
+            return path
     raise ValueError(f"{line.sha256}: two contents of one hash")
 
 
-def _read(path: Path) -> bytes | None:
+def _content(place: Path, line: Line) -> bytes | None:
+    """Return what stands in a place when it is a line's content, else None."""
     try:
-        return path.read_bytes()
-    except (FileNotFoundError, NotADirectoryError):
+        data = place.read_bytes()
+    except OSError:
         return None
+    return data if hashlib.sha256(data).hexdigest() == line.sha256 else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,7 +121,7 @@ class State:
     """What was known at a moment.
 
     ``lines`` of the ledger until then. ``files``: former contents by path, None for a file that was not there; what is
-    not in it was never recorded, and stands as it is. ``hidden``: loads that came in later.
+    not in it stands as it is. ``hidden``: loads that came in later.
     """
 
     lines: tuple[Line, ...]
@@ -127,7 +131,7 @@ class State:
 
 
 def state_at(folder: Path, lines: Sequence[Line], moment: np.datetime64) -> State:
-    """Return what the ledger knew at a moment.
+    """Return what the ledger knew at a moment; at one to come, all that stands in the folder.
 
     Parameters
     ----------
@@ -141,13 +145,12 @@ def state_at(folder: Path, lines: Sequence[Line], moment: np.datetime64) -> Stat
     Notes
     -----
     The first lines of a ledger record what stood in the folder when it began: before them that is taken to have stood
-    there as it was recorded, as nothing older is known. What came to be known later was not there.
+    there as it was recorded, as nothing older is known. What came to be known later was not there, and what no line
+    names yet is not known before now.
     """
+    if not lines or moment >= max(now(), moment_of(lines[-1])):
+        return State(lines=tuple(lines))
     until = tuple(line for line in lines if moment_of(line) <= moment)
-    began = lines[0].at if lines else ""
-    files: dict[str, bytes | None] = {}
-    hidden: set[str] = set()
-    problems: list[Problem] = []
     first: dict[str, Line] = {}
     last: dict[str, Line] = {}
     for line in lines:
@@ -156,17 +159,43 @@ def state_at(folder: Path, lines: Sequence[Line], moment: np.datetime64) -> Stat
     for line in until:
         if line.action != "withdraw":
             last[line.file] = line
+    hidden = {path for path in _loads_in(folder) if path not in first}
+    files: dict[str, bytes | None] = {path: None for path in tracked(folder) if path not in first}
+    problems: list[Problem] = []
     for path, start in first.items():
-        from_the_start = start.at == began and start.action == "change"
+        from_the_start = start.at == lines[0].at and start.action == "change"
+        known = last.get(path) or (start if from_the_start or path == SITE else None)
         if is_load(path):
-            if path not in last and not from_the_start:
+            if known is None:
                 hidden.add(path)
             continue
-        known = last.get(path) or (start if from_the_start or path == SITE else None)
         files[path] = None
         if known is not None and known.sha256:
-            copy, files[path] = copy_of(folder, known)
-            if files[path] is None:
-                what = f"the content that {path} had on {known.at[:10]} is not there, or was changed"
-                problems.append(Problem(file=copy, text=what, expected=f"sha256 {known.sha256}"))
+            files[path], problem = _former(folder, known)
+            problems.extend(problem)
     return State(lines=until, files=files, hidden=frozenset(hidden), problems=tuple(problems))
+
+
+def now() -> np.datetime64:
+    """Return the time, UTC [ms]."""
+    return np.datetime64(datetime.now(UTC).replace(tzinfo=None), "ms")
+
+
+def _loads_in(folder: Path) -> Iterator[str]:
+    """Yield the loads in a folder that a line can name."""
+    for table in LOADS:
+        for path in files_of_loads(folder, table, [])[0]:
+            if path.isprintable() and "\\" not in path:
+                yield path
+
+
+def _former(folder: Path, known: Line) -> tuple[bytes | None, list[Problem]]:
+    """Return the content that a line names, from history or, while it still stands there, from its own place."""
+    copy, data = copy_of(folder, known)
+    if data is None:
+        data = _content(folder / known.file, known)
+    if data is not None:
+        return data, []
+    lost = "is changed" if os.path.lexists(folder / copy) else "is missing"
+    what = f"the copy of what {known.file} held on {known.at[:10]} {lost}"
+    return None, [Problem(file=copy, text=what, expected=f"the content with sha256 {known.sha256}")]

@@ -102,9 +102,7 @@ class Entry:
             raise UsageError(f"{path}: a load is never replaced; withdraw it, and take in the right one")
         self._take(path, data, action=action, options=None, note=note)
 
-    def note(
-        self, path: str, *, action: str, options: Mapping[str, object] | None = None, note: str = ""
-    ) -> None:
+    def note(self, path: str, *, action: str, options: Mapping[str, object] | None = None, note: str = "") -> None:
         """Write a line that takes nothing in, such as a withdrawal."""
         sha256 = next((line.sha256 for line in reversed(self.lines) if line.file == path and line.sha256), "")
         self._line(path, sha256, action=action, options=options, note=note)
@@ -117,9 +115,7 @@ class Entry:
             raise ValueError(f"{path!r} is taken in twice")
         return self._folder / path
 
-    def _take(
-        self, path: str, data: bytes, *, action: str, options: Mapping[str, object] | None, note: str
-    ) -> None:
+    def _take(self, path: str, data: bytes, *, action: str, options: Mapping[str, object] | None, note: str) -> None:
         line = self._line(path, hashlib.sha256(data).hexdigest(), action=action, options=options, note=note)
         self._files[path] = data
         self._copy(line, data)
@@ -131,9 +127,7 @@ class Entry:
             if copy is not None:
                 self._files[copy] = data
 
-    def _line(
-        self, path: str, sha256: str, *, action: str, options: Mapping[str, object] | None, note: str
-    ) -> Line:
+    def _line(self, path: str, sha256: str, *, action: str, options: Mapping[str, object] | None, note: str) -> Line:
         if action not in ACTIONS:
             raise ValueError(f"{action!r} is none of {', '.join(ACTIONS)}")
         written = "" if not options else json.dumps(options, ensure_ascii=False, sort_keys=True)
@@ -211,9 +205,7 @@ def taking_in(
         yield entry
         new = entry.lines[len(before) :]
         if new:
-            put_in_place(
-                folder, held, ledger=ledger + text_of(new).encode(), lines=entry.lines, files=entry.files
-            )
+            put_in_place(folder, held, ledger=ledger + text_of(new).encode(), lines=entry.lines, files=entry.files)
 
 
 def _not_before(at: datetime, lines: tuple[Line, ...]) -> str:
@@ -262,5 +254,3 @@ def _sha256(place: Path, path: str, contents: dict[str, bytes]) -> str:
         return ""
     contents[path] = place.read_bytes()
     return hashlib.sha256(contents[path]).hexdigest()
-
-

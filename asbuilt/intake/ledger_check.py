@@ -9,8 +9,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from asbuilt.errors import UsageError
-from asbuilt.intake.history import HEAD, HISTORY, SINGLE, copy_of, is_load, kept_lines, tracked
+from asbuilt.errors import Problem, UsageError
+from asbuilt.intake.decisions import DECISIONS, broken_decisions
+from asbuilt.intake.history import HEAD, HISTORY, SINGLE, SITE, copy_of, is_load, kept_lines, tracked
 from asbuilt.intake.ledger_files import recover
 from asbuilt.intake.ledger_lines import LEDGER, Line, WrittenLine, lines_in
 from asbuilt.intake.sources import LOADS, files_of_loads
@@ -20,9 +21,11 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-__all__ = ["Checked", "changed_findings", "check_folder", "verify_folder"]
+__all__ = ["Checked", "changed_findings", "changed_problems", "check_folder", "verify_folder"]
 
 RECORD = "out/run.json"
+GIVEN = "--head"
+_TRIES = 4
 _HEAD = re.compile(r"[0-9a-f]{64}")
 
 
@@ -62,7 +65,7 @@ def check_folder(folder: Path, *, head: str | None = None) -> Checked:
     Raises
     ------
     UsageError
-        When there is no such folder, or ``head`` is no hash.
+        When there is no such folder, it is no survey folder, or ``head`` is no hash.
 
     Notes
     -----
@@ -73,16 +76,32 @@ def check_folder(folder: Path, *, head: str | None = None) -> Checked:
         raise UsageError(f"{folder}: {'not a folder' if folder.exists() else 'no such folder'}; give a survey folder")
     if head is not None and not re.fullmatch(r"[0-9a-f]{12,64}", head):
         raise UsageError(f"--head {head!r}: expected the 64 letters and digits of a SHA-256, or at least the first 12")
-    recover(folder)
-    notes: list[str] = []
-    known = dict(_heads(folder, head, notes))
+    for _ in range(_TRIES):
+        notes: list[str] = []
+        known = dict(_heads(folder, head, notes))
+        try:
+            data = _ledger_bytes(folder)
+            # After the ledger was read: what it names is in its place then.
+            recover(folder)
+            found = _without(folder, known, notes) if data is None else _compared(folder, data, known, notes)
+            # Another may have taken something in meanwhile: then files and ledger are of two states.
+            if not found.problems or data == _ledger_bytes(folder):
+                break
+        except OSError as error:
+            problem = f"{LEDGER}: cannot be read: {(error.strerror or str(error)).lower()}"
+            return Checked(lines=0, files=0, head=None, problems=(problem,), notes=tuple(notes))
+    return found
+
+
+def _ledger_bytes(folder: Path) -> bytes | None:
     try:
-        data = (folder / LEDGER).read_bytes()
+        return (folder / LEDGER).read_bytes()
     except FileNotFoundError:
-        return _without(folder, known, notes)
-    except OSError as error:
-        problem = f"{LEDGER}: cannot be read: {(error.strerror or str(error)).lower()}"
-        return Checked(lines=0, files=0, head=None, problems=(problem,), notes=tuple(notes))
+        return None
+
+
+def _compared(folder: Path, data: bytes, known: Mapping[str, str], notes: Iterable[str]) -> Checked:
+    """Return what is wrong in a folder with the ledger ``data``."""
     written = list(lines_in(data))
     lines = [one.line for one in written if one.line is not None]
     latest = _latest(lines)
@@ -92,23 +111,27 @@ def check_folder(folder: Path, *, head: str | None = None) -> Checked:
         *_differing(folder, latest),
         *_of_copies(folder, lines),
         *_added(folder, latest),
+        *_of_decisions(folder),
     ]
-    notes.extend(_stray(folder, lines))
+    unnoted = [] if HEAD in known.values() or len(written) < 2 else [f"{HEAD}: missing; the next load notes it anew"]
     return Checked(
         lines=max(len(written) - 1, 0),
         files=len(latest),
         head=written[-1].sha256 if len(written) > 1 else None,
         problems=tuple(problems),
-        notes=tuple(notes),
+        notes=(*notes, *unnoted, *_stray(folder, lines)),
     )
 
 
 def _without(folder: Path, known: Mapping[str, str], notes: Iterable[str]) -> Checked:
     """Return what can be said of a folder without a ledger."""
-    if known or (folder / HISTORY).is_dir():
+    # An empty folder, and hidden files, are what a first load leaves that was killed.
+    if known or any(path.is_file() and not path.name.startswith(".") for path in (folder / HISTORY).rglob("*")):
         where = ", ".join(known.values()) or f"{HISTORY}/"
         problem = f"{LEDGER}: missing, and there was one: see {where}"
         return Checked(lines=0, files=0, head=None, problems=(problem,), notes=tuple(notes))
+    if not (folder / SITE).exists():
+        raise UsageError(f"{folder}: no survey folder, it has neither {SITE} nor {LEDGER}; give one, or an archive")
     note = f"there is no {LEDGER}: the files were put into the folder by hand, and nothing covers them"
     return Checked(lines=0, files=0, head=None, notes=(*notes, note))
 
@@ -116,7 +139,7 @@ def _without(folder: Path, known: Mapping[str, str], notes: Iterable[str]) -> Ch
 def _heads(folder: Path, head: str | None, notes: list[str]) -> Iterator[tuple[str, str]]:
     """Yield the heads that are known, each with where from."""
     if head is not None:
-        yield head, "--head"
+        yield head, GIVEN
     try:
         record = json.loads((folder / RECORD).read_bytes())
         found = record["ledger_head"]
@@ -127,7 +150,8 @@ def _heads(folder: Path, head: str | None, notes: list[str]) -> Iterator[tuple[s
     except (OSError, ValueError, KeyError, TypeError):
         notes.append(f"{RECORD}: cannot be read, so the head that it carries was not compared")
     with suppress(OSError):
-        yield (folder / HEAD).read_bytes().decode("utf-8", "backslashreplace").removesuffix("\n"), HEAD
+        # With its line's end: every byte of it counts.
+        yield (folder / HEAD).read_bytes().decode("utf-8", "backslashreplace"), HEAD
 
 
 def _of_lines(written: Sequence[WrittenLine]) -> Iterator[str]:
@@ -166,10 +190,14 @@ def _broken(line: Line, number: int, every: Mapping[str, int]) -> str:
 def _of_heads(written: Sequence[WrittenLine], known: Mapping[str, str]) -> Iterator[str]:
     """Yield the heads that no line has."""
     hashes = [one.sha256 for one in written[1:]]
-    for head, where in known.items():
-        if not any(one.startswith(head) for one in hashes):
-            what = "lines at its end are missing, or were changed" if _HEAD.fullmatch(head) else "that is no head"
-            yield f"{LEDGER}: it once ended with the line {head[:16]}… ({where}), which is not there: {what}"
+    for text, where in known.items():
+        head = text.removesuffix("\n") if where == HEAD else text
+        if where == HEAD and (head == text or not _HEAD.fullmatch(head)):
+            yield f"{HEAD}: changed: that is no head of a ledger"
+        elif not (any(one.startswith(head) for one in hashes) if where == GIVEN else head in hashes):
+            what = f"this line was changed, lines after it are missing, or {where} was changed"
+            at = f"{LEDGER}:{len(written)}" if len(written) > 1 else LEDGER
+            yield f"{at}: the ledger once ended with the line {head[:16]}… ({where}), which is not there: {what}"
 
 
 def changed_findings(
@@ -197,7 +225,25 @@ def changed_findings(
             continue
         found = read.get(path, "")
         if found != line.sha256:
-            yield _finding(path, f"{_difference(line, found)}; what stands there counts")
+            counts = "what stands there counts" if found else "nothing of it counts"
+            yield _finding(path, f"{_difference(line, found)}; {counts}")
+
+
+def changed_problems(lines: Iterable[Line], *, read: Mapping[str, str], wrong: Collection[str]) -> Iterator[Problem]:
+    """Yield the loads among those that cannot be read as they stand, and are not as they were taken in.
+
+    Parameters
+    ----------
+    lines
+        The ledger as it counts.
+    read
+        Hash of each file whose bytes were read.
+    wrong
+        Files in which something is wrong.
+    """
+    for path, line in _latest(lines).items():
+        if path in wrong and is_load(path) and read.get(path, line.sha256) != line.sha256:
+            yield Problem(file=path, text=_difference(line, read[path]), expected="the content that was taken in")
 
 
 def _finding(path: str, text: str) -> Finding:
@@ -240,6 +286,13 @@ def _difference(line: Line, found: str) -> str:
     if not line.sha256:
         return f"there again {since} as removed"
     return f"changed {since}: sha256 {found[:12]}… instead of {line.sha256[:12]}…"
+
+
+def _of_decisions(folder: Path) -> Iterator[str]:
+    """Yield where the chain of the decisions is broken."""
+    with suppress(OSError):
+        data = (folder / DECISIONS).read_bytes()
+        yield from broken_decisions(data) if data.strip() else ()
 
 
 def _of_copies(folder: Path, lines: Iterable[Line]) -> Iterator[str]:

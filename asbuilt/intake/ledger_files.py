@@ -2,7 +2,8 @@
 
 1. Every new file is staged beside its place as ``.asbuilt-new.HEAD.name``, HEAD being the hash that the ledger's last
    line will have; and brought to disk. *Died: that head is in no ledger; the staged files are removed.*
-2. The ledger with the new lines, staged likewise, replaces the old one in one step. *This decides it.*
+2. The ledger with the new lines, staged in the lock, replaces the old one in one step. *This decides it*, and fails
+   where the lock was taken for dead and broken.
 3. The staged files take their places. *Died: their head is in the ledger; whoever comes next renames the rest.*
 4. The new head is noted in history, see :data:`asbuilt.intake.history.HEAD`.
 """
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING
 from asbuilt.errors import InputError, TargetError
 from asbuilt.intake.history import HEAD, HISTORY, free_copy, tracked
 from asbuilt.intake.ledger_lines import LEDGER, Line, line_sha256, read_ledger
-from asbuilt.intake.ledger_lock import Patience, locked
+from asbuilt.intake.ledger_lock import Patience, clear_away, locked
 from asbuilt.intake.sources import LOADS
 
 if TYPE_CHECKING:
@@ -36,9 +37,7 @@ _LETTERS = 16
 """Of the head in a staged file's name."""
 
 
-def put_in_place(
-    folder: Path, held: Held, *, ledger: bytes, lines: Iterable[Line], files: Mapping[str, bytes]
-) -> None:
+def put_in_place(folder: Path, held: Held, *, ledger: bytes, lines: Iterable[Line], files: Mapping[str, bytes]) -> None:
     """Write files and the ledger that names them.
 
     Parameters
@@ -59,17 +58,18 @@ def put_in_place(
     head = line_sha256(every[-1])
     staged: list[Path] = []
     try:
-        for path, data in {**files, LEDGER: ledger}.items():
+        for path, data in files.items():
             place = folder / path
             place.parent.mkdir(parents=True, exist_ok=True)
             staged.append(_beside(place, head))
             _write(staged[-1], data)
+        held.check()
+        _write(held.ready, ledger)
         if (folder / LEDGER).exists():
-            shutil.copymode(folder / LEDGER, staged[-1])
+            shutil.copymode(folder / LEDGER, held.ready)
         for parent in {one.parent for one in staged}:
             _sync_folder(parent)
-        held.check()
-        staged[-1].replace(folder / LEDGER)
+        _decide(held, folder / LEDGER)
     except BaseException as error:
         # An interrupt can come when the step that decides is done: then nothing may be taken back.
         if not _is(folder / LEDGER, ledger):
@@ -88,6 +88,16 @@ def put_in_place(
         raise TargetError(f"taken in, but not all is in its place yet: {what}; the next command does it") from error
 
 
+def _decide(held: Held, ledger: Path) -> None:
+    """Rename the new ledger into its place; raises TargetError where the lock is lost, and the new ledger with it."""
+    held.check()
+    try:
+        held.ready.replace(ledger)
+    except FileNotFoundError:
+        held.check()
+        raise
+
+
 def recover(folder: Path, *, patience: Patience | None = None) -> None:
     """Finish, or clear away, what a process that was killed left in a folder; nothing is written where nothing is left.
 
@@ -95,6 +105,8 @@ def recover(folder: Path, *, patience: Patience | None = None) -> None:
     none, all stays as it is.
     """
     if not any(True for _ in _staged(folder, ())):
+        with suppress(OSError):
+            clear_away(folder)
         return
     patience = patience or Patience(limit=20.0)
     with suppress(TargetError, InputError, OSError), locked(folder, told=lambda _text: None, patience=patience):

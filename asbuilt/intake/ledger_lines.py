@@ -12,6 +12,7 @@ import hashlib
 import io
 import re
 from dataclasses import astuple, dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from asbuilt.columns import LAYERS, ledger_line, ledger_line_sha256
@@ -21,7 +22,18 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-__all__ = ["ACTIONS", "HEADER", "LEDGER", "Line", "WrittenLine", "line_sha256", "lines_in", "read_ledger", "text_of"]
+__all__ = [
+    "ACTIONS",
+    "HEADER",
+    "LEDGER",
+    "Line",
+    "WrittenLine",
+    "is_moment",
+    "line_sha256",
+    "lines_in",
+    "read_ledger",
+    "text_of",
+]
 
 LEDGER = "ledger.csv"
 ACTIONS = ("load", "design", "withdraw", "change")
@@ -83,6 +95,14 @@ def text_of(lines: Iterable[Line]) -> str:
     return "".join(f"{ledger_line(line.row())}\n" for line in lines)
 
 
+def is_moment(text: str) -> bool:
+    """Tell whether a text is a time as a ledger has it: ISO 8601 in UTC, of a day that there is."""
+    try:
+        return bool(_MOMENT.fullmatch(text)) and datetime.fromisoformat(text) is not None
+    except ValueError:
+        return False
+
+
 def lines_in(data: bytes) -> Iterator[WrittenLine]:
     """Yield what stands in a ledger's bytes, the header first, each with what is wrong with it.
 
@@ -122,7 +142,7 @@ def _parsed(text: str) -> tuple[Line | None, str, str]:
     if len(cells) != len(NAMES):
         return None, "", f"{len(cells)} cell{'' if len(cells) == 1 else 's'}, expected {len(NAMES)}"
     line = Line(**dict(zip(NAMES, cells, strict=True)))
-    if not _MOMENT.fullmatch(line.at):
+    if not is_moment(line.at):
         return line, "at", f"{line.at!r} is no time in UTC"
     if line.action not in ACTIONS:
         return line, "action", f"{line.action!r} is none of {', '.join(ACTIONS)}"

@@ -11,12 +11,15 @@ System locks are not to be had on every shared drive, so the lock is made of nam
 * Given back by removing the file, then the folder.
 * Broken in the same way. The name of the file tells *which* lock it is: whoever judged a lock dead and comes too late,
   because another broke it and a third took the lock meanwhile, finds no file of that name and removes nothing.
+* What the holder renames into place in the end lies in the lock too, as ``TOKEN.ready``, and a lock that is broken is
+  emptied of it first. So a holder that stood still, and goes on when another has its lock, has nothing left to rename.
 """
 
 from __future__ import annotations
 
 import errno
 import json
+import math
 import os
 import shutil
 import socket
@@ -36,12 +39,13 @@ from asbuilt.errors import TargetError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["LOCK", "Held", "Patience", "is_held", "locked"]
+__all__ = ["LOCK", "Held", "Patience", "clear_away", "is_held", "locked"]
 
 LOCK = ".asbuilt-ledger.lock"
 TAKE = ".asbuilt-ledger.take."
-_TAKEN = frozenset({errno.ENOTEMPTY, errno.EEXIST, *((errno.EACCES,) if sys.platform == "win32" else ())})
-"""What renaming onto a folder that holds something fails with."""
+READY = ".ready"
+_TAKEN = frozenset({errno.ENOTEMPTY, errno.EEXIST, errno.EACCES})
+"""What renaming onto a folder that holds something fails with; the last on Windows and on its drives."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,10 +66,15 @@ class Patience:
 
 @dataclass
 class Held:
-    """A lock that is held: ``check`` before a step that cannot be taken back."""
+    """A lock that is held: ``check`` tells whether it still is."""
 
     file: Path
     _stop: threading.Event = field(default_factory=threading.Event)
+
+    @property
+    def ready(self) -> Path:
+        """Where to lay what is to be renamed into place: it is gone when the lock is."""
+        return self.file.with_name(f"{self.file.name}{READY}")
 
     def check(self) -> None:
         """Raise TargetError when another has taken the lock for dead and broken it."""
@@ -88,6 +97,7 @@ class Held:
     def give_back(self) -> None:
         """Give the lock back."""
         self._stop.set()
+        _remove(self.ready)
         _remove(self.file)
         with suppress(OSError):
             self.file.parent.rmdir()
@@ -143,6 +153,11 @@ class _Seen:
     beat: float
 
     @property
+    def ready(self) -> Path:
+        """What the holder was about to rename into place."""
+        return self.file.with_name(f"{self.file.name.removesuffix(READY)}{READY}")
+
+    @property
     def who(self) -> str:
         pid, host = self.holder.get("pid", "unknown"), self.holder.get("host", "an unknown computer")
         return f"process {pid} on {host}, since {self.holder.get('since', 'an unknown time')}"
@@ -173,13 +188,15 @@ def _take(folder: Path, told: Callable[[str], None], patience: Patience) -> Held
             except FileNotFoundError:
                 continue
             except OSError as error:
-                if error.errno not in _TAKEN:
+                if error.errno not in _TAKEN or not lock.is_dir():
                     raise
                 # Some drives do not rename onto an empty folder either.
                 with suppress(OSError):
                     lock.rmdir()
                     continue
             else:
+                if not (lock / token).exists():
+                    continue  # swept away as it was being prepared, and taken empty
                 _sweep(folder)
                 return Held(lock / token)
             watch.look()
@@ -189,10 +206,11 @@ def _take(folder: Path, told: Callable[[str], None], patience: Patience) -> Held
 
 def _prepare(prepared: Path, token: str) -> None:
     file = prepared / token
-    if file.exists():
-        return
-    prepared.mkdir(exist_ok=True)
-    file.write_text(json.dumps(_here()), encoding="utf-8")
+    while not file.exists():
+        prepared.mkdir(exist_ok=True)
+        # Another may sweep it away, as nothing tells yet whose it is.
+        with suppress(FileNotFoundError):
+            file.write_text(json.dumps(_here()), encoding="utf-8")
 
 
 class _Watch:
@@ -208,7 +226,10 @@ class _Watch:
     def look(self) -> None:
         """Break the lock where its holder is dead; else wait a moment."""
         seen, now = _seen(self.folder), time.monotonic()
-        if seen is None:
+        if seen is None:  # given back a moment ago, or a folder that cannot be removed
+            if now - self.began > self.patience.limit:
+                raise TargetError(f"{self.folder / LOCK}: empty, and cannot be removed; remove it, and do it again")
+            time.sleep(0.001)
             return
         if seen.is_dead():
             _break(seen)
@@ -235,9 +256,11 @@ class _Watch:
     def _clock(self) -> float:
         """Return the time by the drive's clock, as far as it has one of its own [s]."""
         probe = self.folder / f"{TAKE}{uuid.uuid4().hex}"
-        probe.touch()
         try:
+            probe.touch()
             return probe.stat().st_mtime
+        except FileNotFoundError:
+            return -math.inf  # swept away by another: asked again the next time
         finally:
             _remove(probe)
 
@@ -245,21 +268,28 @@ class _Watch:
 def _seen(folder: Path) -> _Seen | None:
     """Return the lock as it is; None where nobody holds it."""
     try:
-        for file in (folder / LOCK).iterdir():
-            beat = file.stat().st_mtime
-            try:
-                holder = json.loads(file.read_text(encoding="utf-8"))
-            except ValueError:
-                holder = None
-            return _Seen(file=file, holder=holder if isinstance(holder, dict) else {}, beat=beat)
+        # The file that tells who holds it comes first: it is the shorter name.
+        for file in sorted((folder / LOCK).iterdir()):
+            return _Seen(file=file, holder=_holder(file), beat=file.stat().st_mtime)
     except (FileNotFoundError, NotADirectoryError):
         pass
     return None
 
 
+def _holder(file: Path) -> dict[str, Any]:
+    """Return what a file tells of its holder; nothing where it is not written yet, or was never."""
+    try:
+        holder = json.loads(file.read_text(encoding="utf-8"))
+    except ValueError:
+        return {}
+    return holder if isinstance(holder, dict) else {}
+
+
 def _break(seen: _Seen) -> bool:
     """Remove the very lock that was judged; False where it was gone already."""
-    if not _remove(seen.file):
+    # Before the file that tells of it: what is laid there only afterwards is found as a lock of its own.
+    _remove(seen.ready)
+    if seen.file != seen.ready and not _remove(seen.file):
         return False
     with suppress(OSError):
         seen.file.parent.rmdir()
@@ -282,21 +312,44 @@ def _remove(file: Path) -> bool:
     return False
 
 
+def clear_away(folder: Path) -> None:
+    """Take away what dead processes left of locks; where somebody else holds the lock it is left to the next."""
+    lock = folder / LOCK
+    if _left(folder) or (lock.is_dir() and not is_held(folder)):
+        with suppress(TargetError), locked(folder, told=lambda _text: None, patience=Patience(limit=0.0)):
+            pass
+
+
+def _left(folder: Path) -> list[Path]:
+    """Return what was left by those who died while they tried to take the lock, and what may be so."""
+    return [path for path in folder.glob(f"{TAKE}*") if _is_left(path)]
+
+
+def _is_left(path: Path) -> bool:
+    """Tell whether nobody is known to need it: of whom nothing is known makes it anew."""
+    file = path / path.name.removeprefix(TAKE)
+    try:
+        holder = _holder(file)
+    except OSError:
+        return True
+    return not holder or _Seen(file=file, holder=holder, beat=0.0).is_dead() or _is_old(path)
+
+
 def _sweep(folder: Path) -> None:
-    """Remove what processes on this computer left that died while they tried to take the lock. The lock is held."""
-    for left in folder.glob(f"{TAKE}*"):
-        with suppress(OSError, ValueError):
-            if left.is_dir():
-                file = left / left.name.removeprefix(TAKE)
-                holder = json.loads(file.read_text(encoding="utf-8")) if file.exists() else {}
-                if _Seen(file=file, holder=holder, beat=0.0).is_dead() or _is_old(left):
-                    shutil.rmtree(left, ignore_errors=True)
-            elif _is_old(left):
+    """Remove what was left. The lock is held: an emptied folder cannot be renamed onto it by somebody who lives."""
+    for left in _left(folder):
+        if left.is_dir():
+            shutil.rmtree(left, ignore_errors=True)
+        else:
+            with suppress(OSError):
                 left.unlink()
 
 
 def _is_old(path: Path) -> bool:
-    return time.time() - path.stat().st_mtime > 86400.0
+    try:
+        return time.time() - path.stat().st_mtime > 86400.0
+    except OSError:
+        return True
 
 
 def _here() -> dict[str, Any]:

@@ -14,7 +14,7 @@ from asbuilt.intake.nearest import NearestIds
 from asbuilt.intake.values import short
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Container, Iterator, Mapping, Sequence
 
     from asbuilt.errors import Problem
     from asbuilt.intake.tables import Part
@@ -112,11 +112,13 @@ def _not_square(part: Part) -> Iterator[Problem]:
         yield part.problem(row, "bearing_b_deg", what, f"{one:.10g} or {other:.10g}")
 
 
-def check_profiles(parts: Sequence[Part]) -> Iterator[Problem]:
+def check_profiles(parts: Sequence[Part], *, withdrawn: Container[tuple[str, str | None]] = ()) -> Iterator[Problem]:
     """Yield the rows of a profile that do not lie deeper than the row before.
 
-    A profile is what has one pile, attempt and time; its rows stand in the order of depth.
+    A profile is what has one pile, attempt and time; its rows stand in the order of depth. Rows that were withdrawn are
+    none of it: ``withdrawn`` holds their file and pile, None for all piles of the file.
     """
+    parts = [part for part in parts if (part.path, None) not in withdrawn]
     if not parts:
         return
     number = np.concatenate([np.full(len(part), place) for place, part in enumerate(parts)])
@@ -126,7 +128,8 @@ def check_profiles(parts: Sequence[Part]) -> Iterator[Problem]:
         name: np.concatenate([part.columns[name] for part in parts])
         for name in ("pile_id", "depth", "read_at", "attempt", "from_level")
     }
-    place = np.flatnonzero(good)
+    gone = np.concatenate([_named(part, withdrawn) for part in parts])
+    place = np.flatnonzero(good & ~gone)
     names = {name: code for code, name in enumerate(dict.fromkeys(columns["pile_id"][place].tolist()))}
     code = np.array([names[name] for name in columns["pile_id"][place].tolist()], dtype=np.int64)
     attempt, at = columns["attempt"][place], columns["read_at"][place].astype(np.int64)
@@ -135,9 +138,19 @@ def check_profiles(parts: Sequence[Part]) -> Iterator[Problem]:
     depth = columns["depth"][place][order]
     same = (np.diff(keys, axis=0) == 0).all(axis=1)
     for before in np.flatnonzero(same & (np.diff(depth) <= 0)).tolist():
-        bad = int(place[order[before + 1]])
+        bad, above = (int(place[order[k]]) for k in (before + 1, before))
         what = f"{depth[before + 1]:.10g} after {depth[before]:.10g} in one profile"
+        if number[above] != number[bad]:
+            # as when a log is exported again with more in it
+            other = parts[int(number[above])]
+            what += f" with {other.path}:{other.lines[row_of[above]]}"
         yield parts[int(number[bad])].problem(int(row_of[bad]), "depth", what, "depths that increase from row to row")
+
+
+def _named(part: Part, withdrawn: Container[tuple[str, str | None]]) -> Booleans:
+    """Return which rows of a file were withdrawn by their pile."""
+    named: Booleans = np.array([*((part.path, name) in withdrawn for name in part.names.tolist()), False])[part.codes]
+    return named
 
 
 def check_control(parts: Sequence[Part]) -> Iterator[Problem]:

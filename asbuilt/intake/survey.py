@@ -16,9 +16,9 @@ from asbuilt.errors import InputError, Problem, UsageError
 from asbuilt.intake import loads
 from asbuilt.intake.design import DesignCheck, check_design, cut_off_levels
 from asbuilt.intake.history import SINGLE, State, state_at
-from asbuilt.intake.ledger_check import changed_findings
+from asbuilt.intake.ledger_check import changed_findings, changed_problems
 from asbuilt.intake.ledger_files import recover
-from asbuilt.intake.ledger_lines import HEADER, LEDGER, Line, text_of
+from asbuilt.intake.ledger_lines import HEADER, LEDGER, Line, is_moment, text_of
 from asbuilt.intake.options import LoadOptions, options_of
 from asbuilt.intake.sources import LOADS, Source, files_of_loads, read_source
 from asbuilt.intake.tables import Part, empty_part, join, read_table
@@ -27,7 +27,7 @@ from asbuilt.model import Finding, InputFile, Survey
 from asbuilt.settings import Design, Draft, draft_settings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 
     from asbuilt.model import Table
 
@@ -87,8 +87,6 @@ def read_survey(
     folder = Path(folder)
     if not folder.is_dir():
         raise UsageError(f"{folder}: {'not a folder' if folder.exists() else 'no such folder'}; give a survey folder")
-    if as_of is not None and as_of >= np.datetime64("now", "ms"):
-        as_of = None
     for _ in range(_TRIES):
         reading = _Reading(folder, progress or _silent, {source.path: source for source in extra}, as_of)
         survey = reading.survey()
@@ -122,10 +120,14 @@ class _Reading:
         self.ledger_data: bytes | None = None
         """The ledger as it stands in the folder."""
         self.state = State(lines=())
+        self.withdrawn: set[tuple[str, str | None]] = set()
+        """File and pile, None for all of them, of rows that were taken out of use."""
 
     def survey(self) -> Survey | None:
         """Return the survey, or None when there are problems."""
         ledger = self._ledger()
+        if self.state.problems:
+            return None  # what is lost may be the settings, that all else is read with
         # After the ledger was read: what it names is in its place then.
         recover(self.folder)
         draft = self._settings()
@@ -135,11 +137,14 @@ class _Reading:
         design = parts["design"][0]
         check = check_design(design, draft)
         self.problems.extend(check.problems)
-        self.problems.extend(_check_loads(parts, draft, check))
+        self.problems.extend(_check_loads(parts, draft, check, self.withdrawn))
         self.problems.extend(_check_outline(outline, design, self.files))
         if ledger is not None:
             self._register(ledger, rows=len(self.state.lines))
         if self.problems or draft.settings is None:
+            read = {file.path: file.sha256 for file in self.files if file.path not in self.extra}
+            wrong = {problem.file for problem in self.problems}
+            self.problems.extend(changed_problems(self.state.lines, read=read, wrong=wrong))
             return None
         self.progress("checked", 1.0)
         return self._assemble(draft, parts, outline, check, with_ledger=ledger is not None)
@@ -274,9 +279,9 @@ class _Reading:
         rows = [{name: text or "" for name, text in zip(names, row, strict=True)} for row in cells]
         wrong = False
         for number, row in enumerate(rows):
-            if _is_moment(row["at"]) and self._understood(row):
+            if is_moment(row["at"]) and self._understood(row):
                 continue
-            column = "options" if _is_moment(row["at"]) else "at"
+            column = "options" if is_moment(row["at"]) else "at"
             what = f"{row[column] or 'blank'} cannot be read"
             self.problems.append(part.problem(number, column, what, "what `asbuilt` wrote there"))
             wrong = True
@@ -296,7 +301,7 @@ class _Reading:
         """Keep what a ledger line says of how its file is read; False where it cannot be told."""
         if row["action"] == "withdraw":
             try:
-                pile_of(row["options"])
+                self.withdrawn.add((row["file"], pile_of(row["options"])))
             except ValueError:
                 return False
         elif row["action"] == "load":
@@ -346,20 +351,13 @@ class _Reading:
             notes=(
                 *changed,
                 *notes,
-                *map(_ignored, self.ignored),
                 *_not_in_ledger(self.files, ledger if with_ledger else None),
             ),
+            ignored=tuple(self.ignored),
             ledger_rows=ledger,
             withdrawals=tuple(withdrawals_of(ledger, files=self.places, piles=check.places)),
             **tables,
         )
-
-
-def _is_moment(text: str) -> bool:
-    try:
-        return not np.isnat(np.datetime64(text.removesuffix("Z"), "ms"))
-    except ValueError:
-        return False
 
 
 def _bytes_at(path: Path) -> bytes | None:
@@ -395,7 +393,9 @@ def _whole_mean(values: npt.NDArray[np.float64]) -> float:
     return float(math.floor(values.mean()))
 
 
-def _check_loads(parts: Mapping[str, list[Part]], draft: Draft, check: DesignCheck) -> Iterator[Problem]:
+def _check_loads(
+    parts: Mapping[str, list[Part]], draft: Draft, check: DesignCheck, withdrawn: Container[tuple[str, str | None]]
+) -> Iterator[Problem]:
     if parts["design"][0].sound("pile_id") and check.places:
         for table in (*LOADS, "set_out"):
             yield from loads.check_piles(parts[table], check.places)
@@ -407,7 +407,7 @@ def _check_loads(parts: Mapping[str, list[Part]], draft: Draft, check: DesignChe
             known=check.places,
             why_bearing=check.why_bearing,
         )
-    yield from loads.check_profiles(parts["profiles"])
+    yield from loads.check_profiles(parts["profiles"], withdrawn=withdrawn)
     yield from loads.check_control(parts["control"])
 
 
@@ -438,10 +438,6 @@ def _not_in_ledger(files: Sequence[InputFile], ledger: Sequence[Mapping[str, str
         if path not in taken:
             text = "put into the folder by hand, not with `asbuilt load`; it counts"
             yield _note("not_in_ledger", path, text)
-
-
-def _ignored(path: str) -> Finding:
-    return _note("ignored_file", path, f"not read: a load ends in {' or '.join(TABLE_ENDINGS)}")
 
 
 def _note(kind: str, path: str, text: str) -> Finding:

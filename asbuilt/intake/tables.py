@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -56,6 +56,8 @@ class Part:
     unknown: tuple[str, ...] = ()
     header: int = 0
     feature: bool = False
+    called: Mapping[str, str] = field(default_factory=dict)
+    """Our column to the file's own name of it, where that is another one; of a column made from codes, the codes'."""
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -172,7 +174,17 @@ def read_table(
         unsound={STRUCTURE} if rows.problems else {*fitted.missing, *(p.column for p in fitted.problems if p.column)},
         unknown=fitted.unknown,
         header=text.first_line,
+        called=_called(text, fitted),
     )
+
+
+def _called(text: DelimitedText, fitted: Fit) -> dict[str, str]:
+    """Return the file's own names of our columns, where they differ."""
+    if not fitted.headed:
+        return {}
+    names = {name: str(text.first[place]).strip() for name, place in fitted.places.items()}
+    codes = {name: names["code"] for name in _by_code(fitted.mapping) if "code" in names and name not in names}
+    return {name: theirs for name, theirs in {**names, **codes}.items() if theirs and theirs != name}
 
 
 def _quick_part(
@@ -199,6 +211,7 @@ def _quick_part(
         comma=False,
         unknown=fitted.unknown,
         header=text.first_line,
+        called=_called(text, fitted),
     )
     return None if part.problems else part
 
@@ -217,6 +230,7 @@ def part_of_cells(
     unknown: tuple[str, ...] = (),
     header: int = 0,
     feature: bool = False,
+    called: Mapping[str, str] | None = None,
 ) -> Part:
     """Return a part from cells by our column names, all as long as ``lines``; a missing column is left out.
 
@@ -254,6 +268,7 @@ def part_of_cells(
         unknown=unknown,
         header=header,
         feature=feature,
+        called=called or {},
     )
 
 

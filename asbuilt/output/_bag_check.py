@@ -26,6 +26,8 @@ _BLOCK = 1 << 20
 #: Lengths of the record at the end of a zip, and of the one before it in a large zip.
 _END, _LOCATOR = 22, 20
 _ENCRYPTED, _DESCRIPTOR = 0x1, 0x8
+#: Flags that tell how content or name are to be read: encrypted, sizes follow, name in UTF-8.
+_TELLING = _ENCRYPTED | _DESCRIPTOR | 0x800
 _MANIFEST = re.compile(r"(tag)?manifest-([A-Za-z0-9_-]+)\.txt")
 _ENTRY = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)")
 _ESCAPES = {"%0a": "\n", "%0d": "\r", "%25": "%"}
@@ -144,6 +146,10 @@ def _unaccounted(stream: IO[bytes], packed: zipfile.ZipFile, *, size: int) -> It
         header = stream.read(30)
         if len(header) < 30 or header[:4] != b"PK\x03\x04" or entry.header_offset < place:
             raise _Broken(f"{_shown(entry.orig_filename)}: its head in the zip is damaged")
+        differing = _differing(header, entry)
+        if differing:
+            what = "its head and the zip's table of contents differ in"
+            yield f"{_shown(entry.orig_filename)}: {what} {', '.join(differing)}"
         if entry.header_offset > place:
             yield f"{entry.header_offset - place} bytes before {_shown(entry.orig_filename)} belong to no file"
         name, extra = struct.unpack("<HH", header[26:30])
@@ -151,15 +157,42 @@ def _unaccounted(stream: IO[bytes], packed: zipfile.ZipFile, *, size: int) -> It
         if entry.flag_bits & _DESCRIPTOR:
             stream.seek(place)
             place += _descriptor(stream.read(24), entry)
+    if packed.start_dir < place:
+        raise _Broken("the zip's table of contents is damaged, it begins before the last file ends")
     if packed.start_dir > place:
         yield f"{packed.start_dir - place} bytes before the zip's table of contents belong to no file"
+    yield from _end(stream, packed, size=size)
+
+
+def _differing(header: bytes, entry: zipfile.ZipInfo) -> list[str]:
+    """Return in what the head of a member differs from its entry: some readers go by one, some by the other."""
+    flags, method = struct.unpack("<2H", header[6:10])
+    crc, packed, whole = struct.unpack("<3L", header[14:26])
+    found = {
+        "flags": (flags & _TELLING, entry.flag_bits & _TELLING),
+        "packing": (method, entry.compress_type),
+        "check value": (crc, entry.CRC),
+        "size": (whole, entry.file_size),
+        "packed size": (packed, entry.compress_size),
+    }
+    # Packed as a stream: check value and sizes follow the member. Larger than 4 GB: sizes stand elsewhere.
+    later = {0} if flags & _DESCRIPTOR else set()
+    elsewhere = {name: {*later, 0xFFFF_FFFF} if "size" in name else later for name in found}
+    return [name for name, (here, there) in found.items() if here != there and here not in elsewhere[name]]
+
+
+def _end(stream: IO[bytes], packed: zipfile.ZipFile, *, size: int) -> Iterator[str]:
+    """Yield what is wrong with the record at the end of the zip."""
     stream.seek(max(size - _END - _LOCATOR, 0))
     tail = stream.read(_END + _LOCATOR)
     end = tail[-_END:]
     if end[:4] != b"PK\x05\x06":
         yield "bytes after the end of the zip belong to no file"
         return
-    (length,) = struct.unpack("<L", end[12:16])
+    *disks, on_disk, files, length, _, comment = struct.unpack("<4H2LH", end[4:])
+    count = len(packed.infolist())
+    if any(disks) or comment or any(number not in (count, 0xFFFF) for number in (on_disk, files)):
+        yield f"the zip's end does not say that it is the end of one zip of {count} files"
     # A table of contents for what is larger than 4 GB has records of its own between it and the end.
     if packed.start_dir + length != size - _END and tail[:4] != b"PK\x06\x07":
         yield "bytes between the zip's table of contents and its end belong to no file"
@@ -301,13 +334,18 @@ class _Check:
         for name, entry in sorted(self.members.items(), key=lambda item: item[1].header_offset):
             digests = {algorithm: hashlib.new(algorithm, usedforsecurity=False) for algorithm in covered[name]}
             try:
+                read = 0
                 with self.packed.open(entry) as source:
                     while block := source.read(_BLOCK):
+                        read += len(block)
                         for digest in digests.values():
                             digest.update(block)
             except _DAMAGE as error:
                 self.problems.append(f"{_shown(name)}: cannot be read: {_reason(error)}")
                 continue
+            if read != entry.file_size:
+                stated = f"{entry.file_size} in the zip's table of contents"
+                self.problems.append(f"{_shown(name)}: {read} bytes, but {stated}")
             wrong = [a for a, digest in digests.items() if digest.hexdigest() != covered[name][a]]
             if wrong:
                 self.problems.append(f"{_shown(name)}: changed ({', '.join(sorted(wrong))} differs)")

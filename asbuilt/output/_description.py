@@ -67,8 +67,9 @@ class Description:
     Times are ISO 8601 in UTC; ``first`` and ``last`` are the days of the first and last thing measured or built, None
     where nothing is dated. ``easting``, ``northing`` and ``level`` are the least and the greatest [m, site grid] that
     the piles as designed take up; ``degrees`` is (west, south, east, north), None where the site grid is not tied to
-    the Earth, ``tied`` says how it is. ``piles`` counts the design piles of each wall, ``verdicts`` joints and piles by
-    verdict.
+    the Earth, ``tied`` says in sentences how it is, or why it is not, ``doubt`` in one what speaks against it, None for
+    nothing. ``piles`` counts the design piles of each wall, ``omitted`` names those that are not judged, as the
+    design omits them; ``verdicts`` counts joints and piles by verdict.
     """
 
     title: str
@@ -85,11 +86,13 @@ class Description:
     crs_wkt: str
     map_crs: str | None
     tied: tuple[str, ...]
+    doubt: str | None
     lineage: str
     organisation: str | None
     contact: str | None
     cautions: tuple[str, ...]
     piles: Mapping[str, int]
+    omitted: Mapping[str, tuple[str, ...]]
     closed: Mapping[str, bool]
     joints: int
     verdicts: Mapping[str, Mapping[str, int]]
@@ -123,7 +126,7 @@ def describe(result: Reconciliation, *, crs_wkt: str, cautions: Sequence[str]) -
         title=" ".join(settings.site.name.split()),
         abstract=_abstract(walls, len(result.joints)),
         identifier=archive_name(settings, result.as_of),
-        as_of=f"{np.datetime_as_string(result.as_of.astype('datetime64[s]'))}Z",
+        as_of=origin["as_of"],
         first=first,
         last=last,
         easting=easting,
@@ -133,12 +136,14 @@ def describe(result: Reconciliation, *, crs_wkt: str, cautions: Sequence[str]) -
         crs_name=name,
         crs_wkt=crs_wkt,
         map_crs=settings.grid.map_crs,
-        tied=() if result.grid is None else result.grid.text,
+        tied=tuple(text for part in (result.control, result.grid) if part is not None for text in part.text),
+        doubt=_doubt(result),
         lineage=_lineage(result, origin),
         organisation=settings.sheets.originator or None,
         contact=settings.archive.contact or None,
         cautions=tuple(cautions),
         piles={wall: walls.count(wall) for wall in dict.fromkeys(walls)},
+        omitted=_omitted(result),
         closed={wall: settings.walls[wall].closed for wall in dict.fromkeys(walls)},
         joints=len(result.joints),
         verdicts={
@@ -181,17 +186,42 @@ def description_object(description: Description) -> dict[str, Any]:
             "level_m": list(d.level),
             "west_south_east_north_deg": None if d.degrees is None else list(d.degrees),
         },
-        "crs": {"name": d.crs_name, "wkt": d.crs_wkt, "map_crs": d.map_crs, "tied": list(d.tied)},
+        "crs": {
+            "name": d.crs_name,
+            "wkt": d.crs_wkt,
+            "map_crs": d.map_crs,
+            "tied": list(d.tied),
+            "doubt": d.doubt,
+        },
         "lineage": d.lineage,
         "inputs_sha256": d.inputs_sha256,
         "organisation": d.organisation,
         "contact": d.contact,
         "piles_by_wall": dict(d.piles),
+        "omitted_by_wall": {wall: list(names) for wall, names in d.omitted.items()},
         "joints": d.joints,
         "verdicts": {what: dict(counts) for what, counts in d.verdicts.items()},
         "cautions": list(d.cautions),
         "tool_version": d.tool_version,
     }
+
+
+def _doubt(result: Reconciliation) -> str | None:
+    """Return what speaks against the place on the map, in a sentence; None where nothing does."""
+    fit, grid = result.control, result.grid
+    if grid is None or fit is None or fit.state == "fits":
+        return None
+    return f"The site grid is tied to {grid.map_crs} {grid.tie}."
+
+
+def _omitted(result: Reconciliation) -> dict[str, tuple[str, ...]]:
+    """Return the piles of each wall that the design omits."""
+    design, left = result.survey.design, ~result.piles.expected
+    walls = zip(design["wall"][left].tolist(), design["pile_id"][left].tolist(), strict=True)
+    found: dict[str, tuple[str, ...]] = {}
+    for wall, name in walls:
+        found[wall] = (*found.get(wall, ()), name)
+    return found
 
 
 def _counted(codes: Any) -> dict[str, int]:
@@ -308,13 +338,14 @@ def _identification(at: ET.Element, d: Description) -> None:
     for word in ("secant pile wall", "bored piles", "as-built survey", "verticality", "pile interlock"):
         _text(words, "keyword", word)
     limits = _into(at, "resourceConstraints/MD_Constraints")
-    for caution in d.cautions:
+    for caution in (*d.cautions, *([d.doubt] if d.doubt else [])):
         _text(limits, "useLimitation", caution)
     _code(at, "spatialRepresentationType", "MD_SpatialRepresentationTypeCode", "vector")
     _text(at, "language", "eng")
     ET.SubElement(_into(at, "topicCategory"), "gmd:MD_TopicCategoryCode").text = "structure"
     _extent_element(_into(at, "extent/EX_Extent"), d)
-    _text(at, "supplementalInformation", f"CRS of the layers, as WKT 2 (ISO 19162:2019): {d.crs_wkt}")
+    tied = f"Place on the map: {' '.join(d.tied)} " if d.tied else ""
+    _text(at, "supplementalInformation", f"{tied}CRS of the layers, as WKT 2 (ISO 19162:2019): {d.crs_wkt}")
 
 
 def _extent_element(at: ET.Element, d: Description) -> None:

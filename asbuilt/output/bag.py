@@ -31,7 +31,7 @@ from asbuilt.output._files import output_file
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-__all__ = ["portable_name", "portable_paths", "verify_bag", "write_bag"]
+__all__ = ["portable_name", "portable_paths", "scratch_folder", "scratch_told", "verify_bag", "write_bag"]
 
 #: Two, so that the bag outlives the breaking of one. The library's own choice too.
 _ALGORITHMS = ("sha256", "sha512")
@@ -96,13 +96,43 @@ def write_bag(
     _refuse_existing(path)
     day = str(np.datetime_as_string(as_of, unit="D"))
     tags = {**info, "Bagging-Date": day, "Bag-Software-Agent": f"asbuilt {__version__}"}
-    with output_file(path) as working, tempfile.TemporaryDirectory(prefix="asbuilt-bag-") as scratch:
-        folder = Path(scratch) / name
-        _lay_out(folder, payload)
-        _make_bag(folder, {key: " ".join(value.split()) for key, value in tags.items()})
+    with output_file(path) as working, scratch_folder() as scratch:
+        folder = scratch / name
+        with scratch_told(sum(map(len, payload.values()))):
+            _lay_out(folder, payload)
+            _make_bag(folder, {key: " ".join(value.split()) for key, value in tags.items()})
         _pack(folder, working, as_of=as_of)
         _refuse_existing(path)
     return len(payload)
+
+
+@contextmanager
+def scratch_folder() -> Iterator[Path]:
+    """Make a folder for temporary files, and remove it when the block ends.
+
+    Raises
+    ------
+    TargetError
+        When it cannot be made. What fails in the block is told by :func:`scratch_told`.
+    """
+    with scratch_told():
+        folder = tempfile.TemporaryDirectory(prefix="asbuilt-archive-", ignore_cleanup_errors=True)
+    with folder as place:
+        yield Path(place)
+
+
+@contextmanager
+def scratch_told(needed: int = 0) -> Iterator[None]:
+    """Tell a failure of the disk in a block that writes temporary files only; ``needed``: their size [bytes]."""
+    try:
+        yield
+    except OSError as error:
+        size = f" (it takes {needed / 1e6:.1f} MB)" if needed else ""
+        raise TargetError(
+            f"the archive is put together among the temporary files, and that cannot be written{size}: "
+            f"{(error.strerror or str(error)).lower()}; free space there, or let TMPDIR name a folder on another disk. "
+            "Nothing was written"
+        ) from error
 
 
 def _refuse_existing(path: Path) -> None:

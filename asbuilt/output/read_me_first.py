@@ -38,6 +38,7 @@ _PLACES = {
     "outputs/schedule.csv": "one row for each pile: the columns of the layer asbuilt_piles",
     "outputs/joints.csv": "one row for each joint: the columns of the layer joints",
     "outputs/sheets.pdf": "drawings to scale, schedules",
+    "outputs/review.html": "the same to look at in a browser, without a network",
 }
 _VERDICTS = {
     "within": "what was measured keeps what was asked for",
@@ -166,7 +167,9 @@ def _what(d: Description) -> Iterator[str]:
     yield ""
     for wall, count in d.piles.items():
         form = "closed ring" if d.closed[wall] else "open line"
-        yield from _item(f"wall {wall}", f"{count} design pile{'' if count == 1 else 's'}, {form}")
+        left = d.omitted.get(wall, ())
+        less = f"; {len(left)} of them omitted, and not judged: {', '.join(left)}" if left else ""
+        yield from _item(f"wall {wall}", f"{count} design pile{'' if count == 1 else 's'}, {form}{less}")
     yield from _item("joints", str(d.joints))
     for what, counts in d.verdicts.items():
         said = ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICT_LOOKS)
@@ -241,6 +244,7 @@ def _grid(d: Description) -> Iterator[str]:
             f"The site grid is a plane of its own that these results do not tie to the Earth: no latitude or longitude "
             f"can be worked out from them.{beside}"
         )
+        yield from _tied(d)
     else:
         west, south, east, north = d.degrees
         tied = f" through the map grid {d.map_crs}" if d.map_crs else ""
@@ -248,8 +252,9 @@ def _grid(d: Description) -> Iterator[str]:
             f"The site grid is tied to the Earth{tied}: the piles lie between longitude {west:.6f} and {east:.6f} and "
             f"latitude {south:.6f} and {north:.6f} degrees, on the datum named in the definition below."
         )
-        for sentence in d.tied:
-            yield from _paragraph(sentence, first="* ", rest="  ")
+        if d.doubt:
+            yield from _paragraph(f"MIND HOW: {d.doubt}")
+        yield from _tied(d)
     yield ""
     yield from _paragraph("The definition of the grid, as WKT 2 (ISO 19162). Its lines join without anything between:")
     yield ""
@@ -265,6 +270,12 @@ def _grid(d: Description) -> Iterator[str]:
         f"Times in the results are UTC (Z). In the input tables a time without an offset is in the zone {d.time_zone}, "
         "and a date alone is the end of that day."
     )
+
+
+def _tied(d: Description) -> Iterator[str]:
+    """Yield what the control points say of the grid's place on the map."""
+    for sentence in d.tied:
+        yield from _paragraph(sentence, first="* ", rest="  ")
 
 
 def _checking(name: str, ledger: Sequence[str] | None) -> Iterator[str]:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from asbuilt.model import Reconciliation
 
-__all__ = ["FORMAT", "file_sha256", "ledger_head", "write_run_record"]
+__all__ = ["FORMAT", "file_sha256", "ledger_head", "versions_of", "write_run_record"]
 
 #: Number of the form of the record; raised when a key is renamed or taken away.
 FORMAT = 1
@@ -58,7 +58,7 @@ def write_run_record(
         "run_at": started.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
         "seconds": round(seconds, 3),
         "as_of": f"{np.datetime_as_string(result.as_of.astype('datetime64[ms]'))}Z",
-        "versions": _versions(result),
+        "versions": versions_of(result),
         "ledger_head": ledger_head(survey.ledger_rows),
         "changed": list(survey.changed),
         "inputs": [{"path": f.path, "table": f.table, "rows": f.rows, "sha256": f.sha256} for f in survey.files],
@@ -85,7 +85,8 @@ def ledger_head(rows: Sequence[Mapping[str, str]]) -> str | None:
     return ledger_line_sha256(rows[-1]) if rows else None
 
 
-def _versions(result: Reconciliation) -> dict[str, str]:
+def versions_of(result: Reconciliation) -> dict[str, str]:
+    """Return the versions of Python and of all that these results depend on, PROJ included where they are on a map."""
     table = result.layers["provenance"].columns
     return {
         key.removeprefix(_VERSION_OF): value

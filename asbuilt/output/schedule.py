@@ -34,9 +34,6 @@ __all__ = ["figure_texts", "write_layer_csv"]
 
 #: Decimals by unit; other figures are written with ten digits.
 _DECIMALS = {"mm": 1, "m": 3, "mm/m": 2, "%": 1, "0 to 1": 4, "deg": 1, "m3": 2}
-#: A probability is told from 1 as long as its number can be, and from 0 always, from here on with an exponent.
-_MOST_DECIMALS, _TINY = 17, 1e-9
-
 #: What a figure's verdict hangs on: another column of its layer, or a number.
 _LIMITS: dict[str, str | float] = {
     "offset_mm": "allowed_mm",
@@ -120,12 +117,23 @@ def _figures(layer: Layer, column: Column, limit: float | None) -> list[str | No
         return [None if np.isnan(value) else f"{value:.10g}" for value in values.tolist()]
     further = [] if limit is None else [np.full(len(values), limit)]
     if column.unit == "0 to 1":
-        further += [np.zeros(len(values)), np.ones(len(values))]
-        texts = figure_texts(values, _DECIMALS[column.unit], further, most=_MOST_DECIMALS)
-        for row in np.flatnonzero((values > 0.0) & (values < _TINY)).tolist():
-            texts[row] = f"{values[row]:.1e}"
-        return texts
+        return _probabilities(values, [1.0] if limit is None else [1.0, limit])
     return figure_texts(values, _DECIMALS[column.unit], [*_limits(layer, column), *further])
+
+
+def _probabilities(values: Floats, limits: Sequence[float]) -> list[str | None]:
+    """Return probabilities with four decimals: cut rather than rounded onto a limit; near 0 two digits and exponent."""
+    digits = max(_DECIMALS["0 to 1"], *(len(f"{limit:.10g}".partition(".")[2]) for limit in limits), 0)
+    shown = np.round(values, digits)
+    for limit in limits:
+        onto = (shown == round(limit, digits)) & (values != limit)
+        below, above = onto & (values < limit), onto & (values > limit)
+        shown[below] = np.ceil(limit * 10.0**digits - 1e-6) / 10.0**digits - 10.0**-digits
+        shown[above] = np.floor(limit * 10.0**digits + 1e-6) / 10.0**digits + 10.0**-digits
+    texts = figure_texts(shown, digits, [])
+    for row in np.flatnonzero((values > 0.0) & (np.round(values, digits) == 0.0)).tolist():
+        texts[row] = f"{values[row]:.1e}"
+    return texts
 
 
 def _limits(layer: Layer, column: Column) -> list[Floats]:

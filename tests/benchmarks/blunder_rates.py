@@ -14,11 +14,12 @@ from pathlib import Path
 TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS.parent), str(TESTS)]
 
-from simulated_loads import BLUNDERS, PILES, Rate, catch_rate, false_alarms  # noqa: E402
+from simulated_loads import BLUNDERS, PILES, Rate, catch_rate, false_alarms, no_control  # noqa: E402
 
 PAGE = TESTS.parent / "docs" / "blunders.md"
 BEGIN, END = "<!-- begin measured: catch rates -->\n", "<!-- end measured -->"
-CLEAN = [(shape, earlier) for shape in ("pit", "line") for earlier in (0, 1, 3, 6)]
+CLEAN = [(shape, earlier, True) for shape in ("pit", "line") for earlier in (0, 1, 3, 6)]
+CLEAN += [("pit", 1, False), ("pit", 6, False)]
 SHAPES = {"pit": "pit of 40 m by 25 m", "line": "straight wall of 40 m"}
 
 
@@ -26,10 +27,9 @@ def _caught(task: tuple[int, int]) -> Rate:
     return catch_rate(BLUNDERS[task[0]], task[1])
 
 
-def _clean(task: tuple[str, int, int]) -> Rate:
-    return false_alarms(task[2], shape=task[0], earlier=task[1])
-
-
+def _clean(task: tuple[str, int, bool, int]) -> Rate:
+    shape, earlier, control, count = task
+    return false_alarms(count, shape=shape, earlier=earlier, change=None if control else (no_control, 0.0))
 
 
 def table(days: int) -> str:
@@ -45,8 +45,9 @@ def table(days: int) -> str:
         lines.append(f"| {one.says} | {rate.found / rate.days:.1%} | {asked} | {rate.others / rate.days:.1%} |")
     lines += ["", f"{every} clean days:", ""]
     lines += ["| clean loads | days | with any query |", "| --- | --- | --- |"]
-    for (shape, earlier), rate in zip(CLEAN, clean, strict=True):
+    for (shape, earlier, control), rate in zip(CLEAN, clean, strict=True):
         before = "no earlier load" if not earlier else f"{earlier} earlier load{'s' if earlier > 1 else ''}"
+        before += "" if control else ", no control table"
         lines.append(f"| {SHAPES[shape]}, {before} | {rate.days} | {rate.found / rate.days:.2%} |")
     total = sum(rate.found for rate in clean)
     lines.append(f"| all of them | {every} | {total / every:.2%} |")

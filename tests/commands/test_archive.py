@@ -6,6 +6,8 @@ import hashlib
 import json
 import shutil
 import sqlite3
+import subprocess
+import warnings
 import zipfile
 from contextlib import closing
 from pathlib import Path
@@ -14,6 +16,8 @@ import pytest
 import small_folder
 
 from asbuilt.__main__ import main
+from asbuilt.commands import writers
+from asbuilt.commands._opening import record_changes
 from asbuilt.commands._shared import CAUTIONS
 from asbuilt.intake import ledger_check
 from asbuilt.output.bag import verify_bag
@@ -47,6 +51,17 @@ def target(tmp_path):
     return tmp_path / "a.zip"
 
 
+@pytest.fixture
+def no_drawing(monkeypatch):
+    """Leave the drawing of the sheets out, which takes longest: for tests that look at whose outputs are packed."""
+
+    def blank(path, *_):
+        path.write_bytes(b"%PDF-1.7\n% no page\n")
+        return 0
+
+    monkeypatch.setitem(writers.WRITERS, "sheets", blank)
+
+
 def archive(capsys, *arguments):
     """Return the exit code, the object printed, and what was said on stderr."""
     code = main(["archive", *map(str, arguments), "--json"])
@@ -66,7 +81,7 @@ def test_it_holds_inputs_outputs_and_explanations(folder, target, capsys):
     code, printed, _ = archive(capsys, folder, target)
     assert code == 0
     payload, _, top = contents(target)
-    outputs = ["asbuilt.gpkg", "joints.csv", "schedule.csv", "sheets.pdf"]
+    outputs = ["asbuilt.gpkg", "joints.csv", "review.html", "schedule.csv", "sheets.pdf"]
     assert sorted(payload) == sorted(
         [f"inputs/{path}" for path in small_folder.FILES]
         + [f"outputs/{name}" for name in outputs]
@@ -95,6 +110,7 @@ def test_outputs_made_anew_and_taken_from_out_make_the_same_bytes(folder, target
     assert (tmp_path / "b" / "a.zip").read_bytes() == target.read_bytes()
 
 
+@pytest.mark.usefixtures("no_drawing")
 @pytest.mark.parametrize(
     ("change", "why"),
     [
@@ -123,6 +139,7 @@ def test_outputs_that_do_not_belong_to_the_inputs_are_made_anew(folder, target, 
     }
 
 
+@pytest.mark.usefixtures("no_drawing")
 def test_a_geopackage_that_describes_itself_otherwise_is_made_anew(folder, target, capsys):
     package = folder / "out" / "asbuilt.gpkg"
     with closing(sqlite3.connect(package)) as database:
@@ -132,7 +149,7 @@ def test_a_geopackage_that_describes_itself_otherwise_is_made_anew(folder, targe
     record["outputs"]["asbuilt.gpkg"] = hashlib.sha256(package.read_bytes()).hexdigest()
     (folder / "out" / "run.json").write_text(json.dumps(record), encoding="utf-8")
     _, printed, _ = archive(capsys, folder, target)
-    assert printed["outputs"] == "made anew: asbuilt.gpkg in out/ does not say the same of itself"
+    assert printed["outputs"].startswith("made anew: asbuilt.gpkg in out/ does not say the same of itself;")
 
 
 def test_versions_are_those_of_the_run_without_its_time(folder, target, capsys):
@@ -152,6 +169,7 @@ def test_the_metadata_in_the_geopackage_are_those_beside_it(folder, target, tmp_
     assert rows == [(payload["description.xml"].decode(),)]
 
 
+@pytest.mark.usefixtures("no_drawing")
 def test_the_names_pattern_and_contact_come_from_the_settings(tmp_path, target, capsys):
     folder = small_folder.make(tmp_path / "wall", site_toml=small_folder.SITE + PATTERN)
     archive(capsys, folder, target)
@@ -194,6 +212,7 @@ def test_history_hidden_files_and_files_of_a_strange_name(folder, target, capsys
     assert verify_bag(target) == []
 
 
+@pytest.mark.usefixtures("no_drawing")
 def test_a_design_that_the_settings_name_elsewhere_is_in_it(folder, target, capsys):
     (folder / "issued").mkdir()
     (folder / "design" / "piles.csv").rename(folder / "issued" / "wall.csv")
@@ -206,26 +225,31 @@ def test_a_design_that_the_settings_name_elsewhere_is_in_it(folder, target, caps
 # ---- the ledger
 
 
-def with_ledger(folder):
+def with_ledger(folder, capsys):
+    """Begin a ledger that records what was put in by hand."""
     (folder / "ledger.csv").write_text(LEDGER, encoding="utf-8")
+    record_changes(folder)
+    capsys.readouterr()
     return folder
 
 
-def test_a_ledger_in_order_is_said_to_be(folder, target, capsys, monkeypatch):
-    monkeypatch.setattr(ledger_check, "verify_folder", lambda _folder: [])
-    code, printed, said = archive(capsys, with_ledger(folder), target)
+@pytest.mark.usefixtures("no_drawing")
+def test_a_ledger_in_order_is_said_to_be(folder, target, capsys):
+    code, printed, said = archive(capsys, with_ledger(folder, capsys), target)
     payload, _, _ = contents(target)
     assert (code, said) == (0, "")
     assert printed["ledger"] == json.loads(payload["description.json"])["ledger"]
     assert printed["ledger"]["in_order"] is True
-    assert payload["ledger.csv"].decode() == LEDGER
+    assert payload["ledger.csv"] == (folder / "ledger.csv").read_bytes()
+    assert payload["ledger.csv"].decode().startswith(LEDGER)
     assert "inputs/ledger.csv" not in payload
 
 
+@pytest.mark.usefixtures("no_drawing")
 def test_a_broken_ledger_is_warned_of_and_recorded(folder, target, capsys, monkeypatch):
     problems = ["pickups/2025-03-05.csv: changed"]
     monkeypatch.setattr(ledger_check, "verify_folder", lambda _folder: problems)
-    code, printed, said = archive(capsys, with_ledger(folder), target)
+    code, printed, said = archive(capsys, with_ledger(folder, capsys), target)
     payload, _, _ = contents(target)
     assert code == 0
     assert said == "asbuilt: warning: pickups/2025-03-05.csv: changed\n"
@@ -236,11 +260,13 @@ def test_a_broken_ledger_is_warned_of_and_recorded(folder, target, capsys, monke
 
 def test_a_ledger_that_is_gone_is_told(folder, target, capsys):
     (folder / "history").mkdir()
+    (folder / "history" / "2025-03-05_0123abcd_site.toml").write_text("former", encoding="utf-8")
     _, printed, said = archive(capsys, folder, target)
     assert printed["ledger"]["in_order"] is False
     assert "ledger.csv: missing" in said
 
 
+@pytest.mark.usefixtures("no_drawing")
 def test_a_load_is_covered_and_a_byte_changed_after_it_is_told(folder, tmp_path, capsys):
     day = tmp_path / "day.csv"
     day.write_text(small_folder.PICKUPS.splitlines()[0] + "\nS6,P6,104.501,200.001,3.30,2025-03-06T12:00\n", "utf-8")
@@ -264,7 +290,96 @@ def test_without_a_ledger_nothing_is_said_to_be_in_order(folder, target, capsys)
     assert b"There is no ledger" in contents(target)[0]["READ ME FIRST.txt"]
 
 
+# ---- in other hands
+
+
+@pytest.mark.usefixtures("no_drawing")
+def test_the_library_for_bags_and_a_common_tool_find_all_in_order(folder, target, tmp_path, capsys):
+    import bagit
+
+    (folder / "decisions.csv").write_text("at,by,item,effect,reason\n", encoding="utf-8")
+    (folder / "control").mkdir()
+    (folder / "control" / "points.csv").write_text("point,easting,northing,map_e,map_n,sigma_mm\n", encoding="utf-8")
+    archive(capsys, with_ledger(folder, capsys), target)
+    (folder / "site.toml").write_text(small_folder.SITE.replace("Small invented", "Another"), encoding="utf-8")
+    archive(capsys, folder, tmp_path / "b.zip")
+    shutil.unpack_archive(tmp_path / "b.zip", tmp_path / "open")
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", category=DeprecationWarning, module="bagit")
+        assert bagit.Bag(str(tmp_path / "open" / "b")).validate()
+    ran = subprocess.run(
+        ["sha256sum", "--check", "--strict", "--quiet", "manifest-sha256.txt"],  # noqa: S607
+        cwd=tmp_path / "open" / "b",
+        capture_output=True,
+        text=True,
+    )
+    assert (ran.returncode, ran.stdout, ran.stderr) == (0, "", "")
+    data = tmp_path / "open" / "b" / "data"
+    for name in ("decisions.csv", "control/points.csv", "site.toml"):
+        assert (data / "inputs" / name).read_bytes() == (folder / name).read_bytes()
+    former = [path.read_text(encoding="utf-8") for path in (data / "history").iterdir() if "site.toml" in path.name]
+    assert small_folder.SITE in former
+
+
+@pytest.mark.usefixtures("no_drawing")
+def test_what_is_unpacked_is_a_survey_folder_that_gives_the_same_archive(folder, target, tmp_path, capsys):
+    archive(capsys, with_ledger(folder, capsys), target)
+    shutil.unpack_archive(target, tmp_path / "open")
+    data, again = tmp_path / "open" / "a" / "data", tmp_path / "again"
+    shutil.copytree(data / "inputs", again)
+    shutil.copy(data / "ledger.csv", again)
+    if (data / "history").exists():
+        shutil.copytree(data / "history", again / "history")
+    (tmp_path / "two").mkdir()
+    code, _, said = archive(capsys, again, tmp_path / "two" / "a.zip")
+    assert (code, said) == (0, "")
+    one, two = contents(target)[0], contents(tmp_path / "two" / "a.zip")[0]
+    assert {path for path in {*one, *two} if one.get(path) != two.get(path)} <= {"outputs/sheets.pdf", "versions.json"}
+
+
+@pytest.mark.usefixtures("no_drawing")
+def test_outputs_of_other_inputs_stay_in_out_and_are_not_packed(folder, target, capsys):
+    before = {path.name: path.read_bytes() for path in (folder / "out").iterdir() if path.is_file()}
+    day = small_folder.PICKUPS.splitlines()[0] + "\nS6,P6,104.501,200.001,3.30,2025-03-06T12:00\n"
+    (folder / "pickups" / "2025-03-06.csv").write_text(day, encoding="utf-8")
+    _, printed, _ = archive(capsys, folder, target)
+    assert printed["outputs"].startswith("made anew: ")
+    assert "and they are as of 2025-03-05T12:40:00" in printed["outputs"]
+    assert printed["outputs"].endswith("; out/ stays as it is until the next run")
+    assert {path.name: path.read_bytes() for path in (folder / "out").iterdir() if path.is_file()} == before
+    payload, _, _ = contents(target)
+    assert payload["outputs/schedule.csv"] != before["schedule.csv"]
+    assert b"P6" in payload["outputs/schedule.csv"]
+
+
 # ---- what is refused
+
+
+@pytest.mark.parametrize("share", [0.1, 0.9], ids=["in the scratch folder", "at the target"])
+def test_a_full_disk_leaves_nothing(folder, tmp_path, capsys, monkeypatch, share):
+    """A limit on the size of a file stands for the full disk: writing fails half-way, at the system itself."""
+    resource = pytest.importorskip("resource")
+    (tmp_path / "scratch").mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "scratch"))
+    size = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file() and path.name != "run.json")
+    former = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (int(share * size), former[1]))
+    try:
+        code, printed, _ = archive(capsys, folder, tmp_path / "sub" / "a.zip")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, former)
+    assert code == 2
+    assert ("among the temporary files" in printed["errors"][0]["text"]) == (share < 0.5)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["scratch", "wall"]
+    assert list((tmp_path / "scratch").iterdir()) == []
+
+
+def test_a_target_that_is_there_is_refused_before_anything_is_recorded(folder, target, capsys):
+    (folder / "ledger.csv").write_text(LEDGER, encoding="utf-8")
+    target.write_bytes(b"kept")
+    code, _, said = archive(capsys, folder, target)
+    assert (code, said, target.read_bytes()) == (2, "", b"kept")
+    assert (folder / "ledger.csv").read_text(encoding="utf-8") == LEDGER
 
 
 def test_a_file_that_is_there_is_not_replaced(folder, target, capsys):

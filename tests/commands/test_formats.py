@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+from told import told
 
 from asbuilt.__main__ import main
 from asbuilt.columns import TABLES, Column
@@ -52,7 +53,7 @@ def test_one_table_alone(capsys):
 
 def test_an_unknown_table_names_those_there_are(capsys):
     assert main(["formats", "piles"]) == 2
-    assert capsys.readouterr().err == f"asbuilt: no table 'piles'; there are {', '.join(TABLES)}\n"
+    assert told(capsys) == f"asbuilt: no table 'piles'; there are {', '.join(TABLES)}"
 
 
 def test_json_carries_the_rules(capsys):

@@ -75,6 +75,28 @@ def test_a_stage_with_no_holds_is_exit_code_0_and_still_no_release(tmp_path, cap
     assert "No holds in what was measured and checked. Geometry alone is no reason to dig." in lines
 
 
+def test_a_decision_stands_beside_its_hold_with_the_keys_that_scripts_rely_on(folder, capsys):
+    header = "at,by,item,effect,down_to_level,reason\n"
+    (folder / "decisions.csv").write_text(f"{header}2025-03-06T09:00,Ann,P3~P4,accept,-3.0,seen\n", encoding="utf-8")
+    code, found = answer(capsys, str(folder), "dig 1")
+    (hold,) = [hold for hold in found["held_by"] if hold["item"] == "P3~P4"]
+    assert code == 3
+    assert hold["decision"] == {
+        "at": "2025-03-06T09:00:00Z",
+        "by": "Ann",
+        "item": "P3~P4",
+        "effect": "accept",
+        "down_to": -3.0,
+        "until": None,
+        "reason": "seen",
+        "reference": None,
+        "standing": False,
+        "state": "not bound",
+        "changed": None,
+    }
+    assert found["accepted"] == []
+
+
 def test_an_unknown_stage_names_those_there_are(folder, capsys):
     assert main(["holds", str(folder), "dig 2"]) == 2
     assert capsys.readouterr().err == 'asbuilt: no stage \'dig 2\'; there are "dig 1", "final dig"\n'

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import click
 import pytest
+from told import told
 
 import asbuilt
 from asbuilt import __main__ as entry
@@ -140,7 +141,7 @@ def test_anything_else_is_a_defect_and_says_so(monkeypatch, capsys, error):
     monkeypatch.delenv("ASBUILT_TRACE", raising=False)
     fail_with(monkeypatch, error)
     assert main(["run", "x"]) == 1
-    (line,) = capsys.readouterr().err.splitlines()
+    line = told(capsys)
     assert line.startswith(f"asbuilt: this is a defect of the tool, not of your input: {type(error).__name__}")
     assert line.endswith("(set ASBUILT_TRACE=1 to see where)")
 
@@ -164,7 +165,10 @@ def test_an_interrupt_is_130(monkeypatch, capsys):
         (["rum"], "asbuilt: no command 'rum', expected perhaps run"),
         (["xyz"], f"asbuilt: no command 'xyz', expected one of {', '.join(COMMANDS)}"),
         (["run"], "asbuilt: Missing argument 'DIR'."),
-        (["run", "x", "--only", "pictures"], "'pictures' is not one of 'geopackage', 'schedule', 'joints', 'sheets'."),
+        (
+            ["run", "x", "--only", "pictures"],
+            "'pictures' is not one of 'geopackage', 'schedule', 'joints', 'sheets', 'review'.",
+        ),
         (["run", "x", "--as-of", "16/05/2025"], "'16/05/2025' is not a date and time"),
         (["run", "x", "--as-of", "2025-02-30"], "'2025-02-30' is no day and time of the calendar"),
         (["run", "x", "--as-of", ""], "'' is not a date and time"),
@@ -175,14 +179,22 @@ def test_bad_usage_is_2_and_shows_how_it_is_used(capsys, arguments, said):
     assert main(arguments) == 2
     captured = capsys.readouterr()
     assert captured.out == ""
-    assert said in captured.err
+    assert said in " ".join(captured.err.split())
     assert captured.err.startswith("Usage: asbuilt")
 
 
 def test_a_name_with_blanks_without_quotes_is_told(capsys):
     assert main(["holds", "wall", "dig", "1"]) == 2
-    said = capsys.readouterr().err.splitlines()[-1]
-    assert said == 'asbuilt: Got unexpected extra argument (1). A name with blanks goes in quotes, such as "dig 1".'
+    said = 'asbuilt: Got unexpected extra argument (1). A name with blanks goes in quotes, such as "dig 1".'
+    assert told(capsys).endswith(said)
+
+
+def test_a_long_refusal_is_80_columns_wide_and_breaks_no_path(capsys):
+    place = f"{'deep/' * 30}wall"
+    assert main(["run", place]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) > 1
+    assert [place in line for line in lines if len(line) > 80] == [True]
 
 
 def test_nothing_asked_shows_the_help_once(capsys):

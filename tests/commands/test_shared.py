@@ -12,6 +12,7 @@ import pytest
 
 from asbuilt.commands import _shared as shared
 from asbuilt.errors import UsageError
+from asbuilt.settings import Site
 
 
 @pytest.mark.parametrize(
@@ -37,8 +38,9 @@ def test_as_of_is_read_in_the_sites_zone(text, zone, utc):
 @pytest.mark.parametrize("value", ["2025-05-16T18:00", "2025-05-16T23:59:59", "2025-05-16T18:00:00.250"])
 def test_what_is_printed_is_read_back(value):
     moment = np.datetime64(value, "ms")
-    for text in (shared.utc_text(moment), shared.iso_time(moment)):
-        assert shared.moment(text, "Etc/GMT-3") == moment
+    for zone in ("UTC", "Etc/GMT-3", "Europe/Berlin"):
+        for text in (Site(name="x", time_zone=zone).time_text(moment), shared.iso_time(moment)):
+            assert shared.moment(text, "Etc/GMT-3") == moment
 
 
 @pytest.mark.parametrize("text", ["2025-05-16 UTC", "2025-05-16 +02:00", "2025-05-16T18:00 PST"])
@@ -68,7 +70,20 @@ def test_a_time_that_a_zone_skips_is_refused():
 def test_times_in_answers(value, iso, people):
     moment = np.datetime64(value, "ms")
     assert shared.iso_time(moment) == iso
-    assert shared.utc_text(moment) == people
+    assert Site(name="x").time_text(moment) == people
+
+
+@pytest.mark.parametrize(
+    ("value", "zone", "people"),
+    [
+        ("2026-11-09T06:15", "Europe/Berlin", "2026-11-09 07:15 +01:00"),
+        ("2026-07-09T22:30:05.250", "Europe/Berlin", "2026-07-10 00:30:05.250 +02:00"),
+        ("2026-01-01T02:00", "America/New_York", "2025-12-31 21:00 -05:00"),
+        ("1970-01-01", "Europe/Berlin", "no dated input"),
+    ],
+)
+def test_people_read_times_in_the_sites_zone_with_its_offset(value, zone, people):
+    assert Site(name="x", time_zone=zone).time_text(np.datetime64(value, "ms")) == people
 
 
 def test_a_figure_is_not_parted_from_its_unit():

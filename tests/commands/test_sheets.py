@@ -8,6 +8,7 @@ import pdf_pages
 import pytest
 import small_folder
 from sheet_books import title
+from told import told
 
 from asbuilt.__main__ import main
 from asbuilt.commands.sheets import KINDS, file_name
@@ -30,7 +31,7 @@ def titles(path: str) -> list[str]:
 
 def refused(capsys, *arguments: str) -> str:
     assert main(["sheets", *arguments]) == 2
-    return capsys.readouterr().err
+    return told(capsys)
 
 
 def test_kinds_of_the_command_are_those_of_the_book():
@@ -96,7 +97,7 @@ def test_out_names_another_folder(folder, tmp_path, capsys):
 
 def test_unknown_ids_are_all_named_with_the_nearest(folder, capsys):
     said = refused(capsys, str(folder), "--joint", "P4~P6", "--joint", "P8~P9")
-    assert said == "asbuilt: no joint 'P4~P6', the nearest is P5~P6; no joint 'P8~P9', the nearest is P7~P8\n"
+    assert said == "asbuilt: no joint 'P4~P6', the nearest is P5~P6; no joint 'P8~P9', the nearest is P7~P8"
     assert not (folder / "out").exists()
 
 

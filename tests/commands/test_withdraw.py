@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 import small_folder
 from golden_files import assert_golden
+from told import told
 
 from asbuilt.__main__ import main
 from asbuilt.intake.survey import read_survey
@@ -33,7 +34,7 @@ def answer(capsys, *arguments: object) -> tuple[int, dict]:
 
 def refusal(capsys, *arguments: object) -> str:
     assert main(["withdraw", *map(str, arguments), *WHY]) == 2
-    return capsys.readouterr().err.removeprefix("asbuilt: ").rstrip("\n")
+    return told(capsys).removeprefix("asbuilt: ")
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -126,6 +126,8 @@ def piles(*rows: dict) -> Piles:
         along_n=none,
         pit_e=none,
         pit_n=none,
+        set_out_e=none,
+        set_out_n=none,
         cov=np.full((len(rows), 3), NAN),
         expected=np.array([row.get("expected", True) for row in rows]),
         side=np.zeros(len(rows), dtype=np.int64),

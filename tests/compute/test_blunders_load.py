@@ -161,6 +161,37 @@ def test_what_the_load_has_is_taken_off_exactly() -> None:
     assert np.abs(place - np.column_stack([e, n]) - true).max() < 1e-6
 
 
+# ---- what would explain a scale
+
+GRID = '\n[grid]\nmap_crs = "EPSG:25831"\n'
+STATED = GRID + "origin_e = 500000.0\norigin_n = 6000000.0\nrotation_deg = 0.0\nscale = {scale}\n"
+
+
+def scaled_text(day: days.Day) -> str:
+    day.control = False
+    days.scale(day, 2000)
+    return next(one.text for one in day.search() if one.kind == "scaled_load")
+
+
+@pytest.mark.parametrize(("scale", "explains"), [(0.998, True), (0.9996, False)])
+@pytest.mark.parametrize("by", ["control points", "parameters"])
+def test_a_scale_is_held_against_the_grids_own(by: str, scale: float, explains: bool) -> None:
+    day = days.a_day(41, checks=False)
+    points = [
+        {"point": name, "easting": e, "northing": n, "map_e": 5e5 + scale * e, "map_n": 6e6 + scale * n, "sigma_mm": 2}
+        for name, (e, n) in days.CONTROL.items()
+    ]
+    more, control = (GRID, points) if by == "control points" else (STATED.format(scale=scale), [])
+    day.site = replace(day.site, toml=day.site.toml + more, control=control)
+    text = scaled_text(day)
+    assert f"the grid's own scale is {round((scale - 1) * 1e6):+d} ppm" in text
+    assert ("which would explain it" in text) == explains
+
+
+def test_without_a_map_there_is_no_scale_to_hold_it_against() -> None:
+    assert "the grid's own scale" not in scaled_text(days.a_day(41, checks=False))
+
+
 # ---- scatter of earlier loads
 
 

@@ -31,8 +31,18 @@ def test_a_clean_load_raises_no_query(shape: str, earlier: int) -> None:
 
 @pytest.mark.parametrize(
     "harmless",
-    [(days.clean_rim, 0.0), (days.repeated_here, 0.0), (days.repeated_before, 0.0)],
-    ids=["edge shots", "the pile again in the set-up", "the pile again from an earlier load"],
+    [
+        (days.clean_rim, 0.0),
+        (days.repeated_here, 0.0),
+        (days.repeated_before, 0.0),
+        (days.closing, 0.0),
+        (days.check_again, 0.0),
+        (days.exported_again, 0.0),
+    ],
+    ids=[
+        *("edge shots", "the pile again in the set-up", "the pile again from an earlier load"),
+        *("a check shot again in the set-up", "check shots of two days and no control", "rows exported again"),
+    ],
 )
 def test_what_is_no_blunder_raises_no_query(harmless: tuple) -> None:
     assert days.false_alarms(40, seed=90_000, change=harmless).found <= 2

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import small_folder
 
+from asbuilt.columns import PROGRESS
 from asbuilt.compute.completeness import completeness
 from asbuilt.compute.withdrawn import why_withdrawn
 from asbuilt.intake.survey import read_survey
@@ -37,6 +38,17 @@ def test_drilled_piles_and_what_they_lack(survey):
     # P5 was never read, P6 neither shot nor read; P7 and P8 are still to be drilled.
     assert lacking(survey) == {"P5": (False, True, False), "P6": (True, True, False)}
     assert completeness(reconcile(survey)).drilled == 6
+
+
+@pytest.mark.parametrize(("depth", "progress"), [("4.0", "to drill"), ("16.0", "drilled")])
+def test_a_reading_proves_that_drilling_has_begun(tmp_path, depth, progress):
+    tilts = small_folder.TILTS + f"P7,2025-03-03T13:00,{depth},0.3,0.2,mm/m\n"
+    survey = read_survey(small_folder.make(tmp_path / "wall", tilts_2025_03_03_csv=tilts))
+    result = reconcile(survey)
+    assert lacking(survey)["P7"] == (True, False, True)
+    assert completeness(result).drilled == 7
+    # the toe is 16 m deep: the last stage of reading is no longer than 3 m
+    assert PROGRESS[result.piles["progress"][6]] == progress
 
 
 def test_a_pile_shot_without_a_record_lacks_one(tmp_path):

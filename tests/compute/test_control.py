@@ -11,8 +11,9 @@ from reference_rows import each, expected, rows
 from scipy.stats import beta, chi2, ncx2
 
 from asbuilt.compute.control import place_site
-from asbuilt.compute.control_fit import DETECTABLE, RISK, Points, fit_similarity, judge, pope_tau
+from asbuilt.compute.control_fit import DETECTABLE, RISK, Points, fit_similarity, judge, moved_without, pope_tau
 from asbuilt.compute.grid import similarity, to_map
+from asbuilt.reconcile import reconcile
 
 #: A site grid in the middle of UTM zone 31, turned and scaled.
 TRUE = similarity(origin_e=500_100.0, origin_n=6_200_200.0, rotation_deg=14.5, scale=0.9996)
@@ -210,9 +211,10 @@ def test_tau_of_a_points_two_components_is_that_of_the_beta_distribution():
 # ------------------------------------------------------------------------------------------ a whole site
 
 
-def site(count=5, *, grid='map_crs = "EPSG:25831"', sigma_mm=2.0, move=None, swap=False):
-    """Six piles within the control's hull, and ``count`` control points, one of them moved on the map."""
+def site(count=5, *, grid='map_crs = "EPSG:25831"', sigma_mm=2.0, move=None, swap=False, stretch=0.0):
+    """Six piles within the control's hull, and ``count`` control points, one moved on the map, or all stretched."""
     places, given = noisy(count)
+    given = given + stretch * (given - given[0]) if count else given
     if move is not None:
         given[move[0]] += move[1:]
     if swap:
@@ -314,3 +316,105 @@ def test_the_fit_leaves_the_piles_as_sure_as_its_covariance_says():
     cov = fit_similarity(points, given, sigma=np.full(5, 0.002)).cov
     rows_ = np.stack([e, -n, np.ones(len(e)), np.zeros(len(e))], axis=1)
     assert grid.u_piles == pytest.approx(np.sqrt(np.einsum("ki,ij,kj->k", rows_, cov, rows_).max()))
+
+
+# ------------------------------------------------------------------------------------------ a fit that does not hold
+
+
+def doubted(move=(3, 0.040, 0.0), **more):
+    return place_site(site(move=move, **more))
+
+
+def test_how_far_piles_move_without_a_point_is_that_of_numpys_two_fits():
+    places, given = noisy(5)
+    given[3] += (0.040, -0.010)
+    sigma = np.array([1.0, 2.0, 3.0, 1.5, 2.0]) / 1000.0
+    points = Points(name=np.array(list("ABCDE"), dtype=object), site=places, on_map=given, sigma=sigma)
+    piles = np.array([(0.0, 0.0), (3.0, 4.0), (25.0, -18.0)])
+    found = moved_without(points, fit_similarity(places, given, sigma=sigma), 3, piles)
+    left = np.arange(5) != 3
+    rows_ = np.zeros((6, 4))
+    rows_[0::2] = np.column_stack([piles, np.ones(3), np.zeros(3)]) * (1.0, -1.0, 1.0, 1.0)
+    rows_[1::2] = np.column_stack([piles[:, 1], piles[:, 0], np.zeros(3), np.ones(3)])
+    whole, _, _ = by_numpy(places, given - given[0], sigma)
+    other, _, _ = by_numpy(places[left], (given - given[0])[left], sigma[left])
+    away = np.hypot(*(rows_ @ (whole - other)).reshape(-1, 2).T)
+    assert found == (pytest.approx(away.min(), abs=1e-8), pytest.approx(away.max(), abs=1e-8))
+
+
+def test_while_a_point_stands_out_no_standard_deviation_is_given():
+    fit, grid = doubted()
+    assert fit.state == "suspect"
+    assert np.isnan([grid.u_scale, grid.u_rotation_deg, grid.u_origin, grid.u_piles]).all()
+    said = " ".join(grid.text)
+    assert "standard deviation" not in said
+    assert re.search(
+        r"not known: CP4 stands out\. Fitted without CP4 the piles would lie [\d.]+ to [\d.]+ mm elsewhere\.", said
+    )
+
+
+@pytest.mark.parametrize(
+    ("more", "state", "tie"),
+    [
+        ({"move": None}, "fits", "by a fit of 5 control points"),
+        ({}, "suspect", "by a fit in which CP4 stands out"),
+        ({"move": (1, 0.040, 0.0), "count": 3}, "at odds", "by a fit in which something is wrong, but not which point"),
+        ({"move": None, "count": 2}, "no check", "by two control points, with no check on them"),
+        (
+            {"move": None, "count": 3, "sigma_mm": np.nan},
+            "residuals only",
+            "by three control points, with no check on them",
+        ),
+        (
+            {"move": None, "count": 1, "grid": STATED},
+            "no check",
+            "by the parameters of site.toml, which nothing checks",
+        ),
+    ],
+    ids=["fits", "suspect", "at odds", "two", "three without sigma", "parameters"],
+)
+def test_what_places_the_site_says_what_is_wrong_with_it(more, state, tie):
+    fit, grid = doubted(**more)
+    assert (fit.state, grid.tie) == (state, tie)
+
+
+def test_three_points_at_odds_leave_the_piles_place_unknown():
+    _, grid = doubted(move=(1, 0.040, 0.0), count=3)
+    assert np.isnan(grid.u_piles)
+    assert "not known: something is wrong with the control points, but not which point." in " ".join(grid.text)
+
+
+# the points' spread is 63 m and sigma 2 mm: 32 ppm
+@pytest.mark.parametrize(
+    ("stretch", "least", "most", "said"),
+    [
+        (-40e-6, 0.0, 1.0, r"mm in 100 m, less than the standard deviation of the fitted scale\.$"),
+        (0.0, 1.0, 3.0, r"mm in 100 m, ([\d.]+) standard deviations of the fitted scale, which it explains\.$"),
+        (300e-6, 3.0, 20.0, r"mm in 100 m, ([\d.]+) standard deviations of the fitted scale, more than it explains\.$"),
+    ],
+)
+def test_a_difference_of_scales_stands_beside_its_standard_deviation(stretch, least, most, said):
+    _, grid = place_site(site(stretch=stretch))
+    times = abs(grid.similarity.scale / grid.map_scale - 1.0) / grid.u_scale
+    assert least < times < most
+    found = re.search(said, next(text for text in grid.text if text.startswith("Scale")))
+    assert found
+    assert [float(one) for one in found.groups()] == pytest.approx([times] * len(found.groups()), abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("move", "count", "item", "line"), [((3, 0.040, 0.0), 5, "CP4", 4), ((1, 0.040, 0.0), 3, "control points", 0)]
+)
+def test_a_fit_that_does_not_hold_is_a_finding_of_a_run(move, count, item, line):
+    survey = site(count, move=move)
+    (found,) = [one for one in reconcile(survey).findings if one.kind == "control_suspect"]
+    fit, _ = place_site(survey)
+    assert (found.severity, found.item) == ("query", item)
+    assert found.line == (int(survey.control.line[line - 1]) if line else 0)
+    figures = re.search(r"w ([\d.]+), limit ([\d.]+)", found.text)
+    assert float(figures[1]) == pytest.approx(np.nanmax(fit.w), abs=0.005)
+    assert float(figures[2]) == pytest.approx(fit.limit, abs=0.005)
+
+
+def test_a_fit_that_holds_is_no_finding():
+    assert [one for one in reconcile(site()).findings if one.kind == "control_suspect"] == []

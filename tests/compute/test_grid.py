@@ -148,6 +148,21 @@ def test_a_program_with_another_proj_finds_the_same_place(tmp_path, code):
     assert back.name == 'Site grid of The "Old" Yard'
     found = Transformer.from_crs(back, base, always_xy=True).transform(*PLACES.T)
     np.testing.assert_allclose(found, to_map(grid, *PLACES.T), atol=1e-3)
+    degrees = Transformer.from_crs(back, base.geodetic_crs, always_xy=True).transform(*PLACES.T)
+    np.testing.assert_allclose(degrees, Proj(base)(*to_map(grid, *PLACES.T), inverse=True), atol=9e-9)
+
+
+@each("similarities")
+def test_the_derived_crs_of_a_published_operation_gives_its_published_places(row):
+    """By PROJ, from the text: a plant grid on UTM zone 39N, another on zone 31N, and one of 0.3048."""
+    base = map_crs("EPSG:32639" if "15747" in row["case"] else "EPSG:25831")
+    derived = CRS.from_wkt(derived_crs("Plant", base, published(row)).to_wkt("WKT2_2019"))
+    there = Transformer.from_crs(derived, base, always_xy=True)
+    place = float(row["east"]), float(row["north"])
+    assert there.transform(*place) == (expected(row, "map_e"), expected(row, "map_n"))
+    # and back to where it came from, not only near it
+    back = there.transform(*there.transform(*place), direction="INVERSE")
+    assert back == pytest.approx(place, abs=1e-6, rel=0.0)
 
 
 def test_the_derived_crs_is_an_affine_one_on_a_renamed_base_without_identifier():

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from builders import straight_wall, to_survey
 from steps import logged, plumb_wall, shot, steps, tilt
 
 from asbuilt.compute.notes import axes_disagree_findings, drift_findings, old_pickup_findings, range_shortened_findings
+from asbuilt.model import Withdrawal
 from asbuilt.reconcile import reconcile
 
 
@@ -53,7 +56,8 @@ def test_drift_is_less_where_readings_are_less_certain():
 def old(*, shot_at, read_at, deeper=True):
     rows = [tilt("P1", 3.0, read_at="2025-03-01T09:00"), tilt("P1", 6.0 if deeper else 2.0, read_at=read_at)]
     w = steps(site(*rows, pickups=[shot("P1", 0, 0, surveyed_at=shot_at, line=7)]))
-    return old_pickup_findings(w.centres, w.newest, w.survey.design["pile_id"], [f.path for f in w.survey.files])
+    ids, files = w.survey.design["pile_id"], [f.path for f in w.survey.files]
+    return old_pickup_findings(w.centres, w.newest, w.survey.settings, pile_ids=ids, files=files)
 
 
 def test_a_pickup_older_than_the_deepest_reading_is_found():
@@ -203,3 +207,51 @@ def test_a_check_shot_is_named_by_its_point():
 def test_a_recorded_toe_outside_the_levels_of_the_site_is_found():
     row = {"pile_id": "P2", "drilled_at": "2025-03-02T16:00", "toe_level": -120.0}
     assert out_of_range(records=[row]) == [("level_range:P2", "query", "toe_level")]
+
+
+# ------------------------------------------------------------------------------------------ design against built
+
+
+def of_kind(found, kind):
+    return [one for one in reconcile(to_survey(found)).findings if one.kind == kind]
+
+
+def omitting(*piles, **changes):
+    found = plumb_wall(**changes)
+    return found.with_rows(
+        design=[{**row, "status": "omitted"} if row["pile_id"] in piles else row for row in found.design]
+    )
+
+
+def test_an_omitted_pile_that_was_shot_and_read_is_found_with_what_names_it():
+    (finding,) = of_kind(omitting("P2"), "omitted_but_built")
+    assert (finding.severity, finding.item, finding.column) == ("query", "P2", "status")
+    rows = plumb_wall()
+    shots, leans = (sum(row["pile_id"] == "P2" for row in getattr(rows, name)) for name in ("pickups", "tilts"))
+    assert (shots, leans) == (1, 1)
+    assert finding.text == "omitted in the design, but named by 1 shot, 1 lean reading: it is not judged"
+
+
+def test_an_omitted_pile_that_nothing_names_is_none():
+    found = omitting("P2")
+    left = {name: [row for row in getattr(found, name) if row["pile_id"] != "P2"] for name in ("pickups", "tilts")}
+    assert of_kind(found.with_rows(**left), "omitted_but_built") == []
+
+
+def test_withdrawn_rows_do_not_build_an_omitted_pile():
+    survey = to_survey(omitting("P2"))
+    when = np.datetime64("2025-03-01T00:00", "ms")
+    place = survey.design["pile_id"].tolist().index("P2")
+    gone = [Withdrawal(file=k, pile=place, at=when, text="withdrawn") for k in range(len(survey.files))]
+    found = reconcile(replace(survey, withdrawals=tuple(gone))).findings
+    assert [one for one in found if one.kind == "omitted_but_built"] == []
+
+
+def test_an_added_pile_that_is_tied_to_nothing_is_found():
+    found = plumb_wall()
+    extra = {**found.design[0], "pile_id": "X1", "position": None, "status": "added", "northing": 5.0}
+    found = found.with_rows(design=[*found.design, extra])
+    (finding,) = of_kind(found, "added_without_joint")
+    assert (finding.severity, finding.item) == ("note", "X1")
+    tied = found.toml.replace("[walls.A]", '[walls.A]\nextra_joints = [["P1", "X1"]]')
+    assert of_kind(replace(found, toml=tied), "added_without_joint") == []

@@ -8,6 +8,7 @@ from builders import Site, site_file, straight_wall, to_survey
 from results import joints_of, piles_of
 
 from asbuilt.compute.stages import stage_states
+from asbuilt.model import Decision
 
 NAN = float("nan")
 STAGES = """
@@ -25,19 +26,17 @@ level = -4.00
 def survey_of(count, *, stages=STAGES, holds=None, **changes):
     toml = site_file(**changes)
     if holds is not None:
-        toml = toml.replace(
-            'encroach = "guarded"', f'encroach = "guarded"\nholds = {holds}'.replace("'", '"')
-        )
+        toml = toml.replace('encroach = "guarded"', f'encroach = "guarded"\nholds = {holds}'.replace("'", '"'))
     return to_survey(Site(toml=toml + stages, design=straight_wall(count)))
 
 
-def states(survey, joints, piles=None, **more):
+def states(survey, joints, piles=None, decisions=(), **more):
     return stage_states(
         settings=survey.settings,
         design=survey.design,
         piles=piles_of(survey.design) if piles is None else piles,
         joints=joints,
-        decisions=survey.decisions,
+        decisions=decisions,
         **more,
     )
 
@@ -201,9 +200,7 @@ def test_a_stated_highest_level_of_encroachment_replaces_the_level_of_the_greate
 
 def test_a_toe_that_ends_above_joints_to_holds():
     survey = survey_of(3)
-    piles = piles_of(
-        survey.design, toe_verdict=["outside", "outside", "within"], toe_level=[-2.99, -3.0, -12.0]
-    )
+    piles = piles_of(survey.design, toe_verdict=["outside", "outside", "within"], toe_level=[-2.99, -3.0, -12.0])
     first = states(survey, measured(survey.design), piles)[0]
     assert (items(first.held_by), items(first.below)) == (["P1"], ["P2"])
     assert first.held_by[0].text == "toe at -2.99, 9010 mm of 100 mm allowed above design"
@@ -275,10 +272,171 @@ def test_plan_and_verticality_hold_every_stage_where_they_are_named():
     ]
 
 
-def test_no_decision_lifts_a_hold_yet():
+def test_a_joint_within_under_one_lean_model_only_holds():
+    """Its verdict is unresolved and its sure level is that of the other model: it holds like any other."""
     survey = survey_of(2)
-    joints = measured(survey.design, verdict=["outside"], sure_level=[1.0])
-    assert states(survey, joints)[0].held_by[0].decision is None
+    words = "depends on the lean model: 12.0 mm at -9.50 under the other"
+    joints = measured(survey.design, verdict=["unresolved"], sure_level=[-6.0], reasons=[words])
+    first, second = states(survey, joints)
+    assert (items(first.held_by), items(first.below)) == ([], ["P1~P2"])
+    assert [(hold.verdict, hold.text) for hold in second.held_by] == [("unresolved", words)]
+
+
+# ----------------------------------------------------------------------------------------------- decisions
+
+
+def decided(effect, item="P1~P2", *, state="stands", standing=True, **cells):
+    cells = {"down_to": None, "until": "", "reason": "grouted", "reference": "", "changed": "", **cells}
+    return Decision(
+        at=np.datetime64("2025-03-06T09:00", "ms"),
+        by="Ann",
+        item=item,
+        effect=effect,
+        evidence_sha256="a" * 64,
+        figures="",
+        state=state,
+        standing=standing,
+        **cells,
+    )
+
+
+def poor_joint(survey):
+    return measured(survey.design, verdict=["outside"], sure_level=[1.0], reasons=["gap"])
+
+
+def test_without_a_decision_a_hold_has_none():
+    survey = survey_of(2)
+    (hold,) = states(survey, poor_joint(survey))[0].held_by
+    assert hold.decision is None
+
+
+def test_an_accept_lifts_a_hold_in_every_stage():
+    survey = survey_of(2)
+    accept = decided("accept")
+    for state in states(survey, poor_joint(survey), decisions=[accept]):
+        assert (state.state, state.held_by, state.below) == ("no holds", (), ())
+        (hold,) = state.accepted
+        assert (hold.item, hold.verdict, hold.text, hold.decision) == ("P1~P2", "outside", "gap", accept)
+
+
+@pytest.mark.parametrize(("down_to", "held"), [(1.0, [True, True]), (0.5, [False, True]), (-4.0, [False, False])])
+def test_an_accept_lifts_a_hold_in_stages_no_deeper_than_it_says(down_to, held):
+    survey = survey_of(2)
+    found = states(survey, poor_joint(survey), decisions=[decided("accept", down_to=down_to)])
+    assert [state.state == "held" for state in found] == held
+    assert [bool(state.accepted) for state in found] == [not one for one in held]
+
+
+@pytest.mark.parametrize(
+    ("state", "changed"),
+    [
+        ("changed, worse", "least overlap 61.2 -> 12.0 mm"),
+        ("changed, no worse", "least overlap 61.2 -> 99.0 mm"),
+        ("changed", ""),
+        ("not bound", ""),
+    ],
+)
+def test_an_accept_that_lapsed_lifts_nothing_and_is_told_with_what_changed(state, changed):
+    survey = survey_of(2)
+    lapsed = decided("accept", state=state, standing=False, changed=changed)
+    (hold,) = states(survey, poor_joint(survey), decisions=[lapsed])[0].held_by
+    after = f"; {state}: {changed}" if changed else f"; {state}"
+    assert hold.decision.text == f"accept by Ann, 2025-03-06: grouted{after}"
+
+
+def test_an_accept_of_one_item_lifts_no_hold_of_another():
+    survey = survey_of(3)
+    joints = measured(survey.design, verdict=["outside"] * 2, sure_level=[1.0, 1.0])
+    piles = piles_of(survey.design, toe_verdict=["outside", "within", "within"], toe_level=[-2.0, -12.0, -12.0])
+    first = states(survey, joints, piles, decisions=[decided("accept")])[0]
+    assert (sorted(items(first.held_by)), items(first.accepted)) == (["P1", "P2~P3"], ["P1~P2"])
+
+
+def test_an_accept_of_a_pile_lifts_each_of_its_checks_and_not_its_joints():
+    survey = survey_of(2)
+    piles = piles_of(
+        survey.design,
+        toe_verdict=["outside", "within"],
+        toe_level=[-2.0, -12.0],
+        encroach_verdict=["outside", "within"],
+        worst_towards_pit_mm=[71.0, 0.0],
+        worst_towards_pit_level=[2.0, NAN],
+        cut_off_level=3.2,
+    )
+    first = states(survey, poor_joint(survey), piles, decisions=[decided("accept", "P1")])[0]
+    assert items(first.held_by) == ["P1~P2"]
+    assert sorted((hold.item, hold.check) for hold in first.accepted) == [("P1", "encroach"), ("P1", "toe")]
+
+
+def test_what_is_accepted_without_measurement_is_told_by_its_verdict():
+    survey = survey_of(2)
+    joints = measured(survey.design, verdict=["not surveyed"], levels_known=False)
+    first = states(survey, joints, decisions=[decided("accept")])[0]
+    assert [(hold.item, hold.verdict) for hold in first.accepted] == [("P1~P2", "not surveyed")]
+
+
+def test_what_lies_below_a_stage_is_listed_there_accepted_or_not():
+    survey = survey_of(2)
+    joints = measured(survey.design, verdict=["outside"], sure_level=[-5.0])
+    first, second = states(survey, joints, decisions=[decided("accept")])
+    assert (items(first.below), items(first.accepted)) == (["P1~P2"], [])
+    assert (items(second.below), items(second.accepted)) == ([], ["P1~P2"])
+
+
+@pytest.mark.parametrize("item", ["P1~P2", "P2"])
+def test_an_engineers_hold_on_an_item_within_holds_every_stage(item):
+    survey = survey_of(2)
+    piles = piles_of(survey.design, verdict=["within", "within"])
+    hold_it = decided("hold", item, until="the leak is dry", reason="leaks")
+    for state in states(survey, measured(survey.design), piles, decisions=[hold_it]):
+        (hold,) = state.held_by
+        assert (hold.item, hold.check, hold.verdict) == (item, "decision", "within")
+        assert (hold.text, hold.decision) == ("held until the leak is dry: leaks", hold_it)
+        assert np.isnan(hold.level)
+
+
+def test_an_engineers_hold_on_a_finding_holds_every_stage():
+    survey = survey_of(2)
+    (hold,) = states(survey, measured(survey.design), decisions=[decided("hold", "drift:P1")])[1].held_by
+    assert (hold.item, hold.check, hold.verdict, hold.text) == ("drift:P1", "decision", "unresolved", "held: grouted")
+
+
+def test_an_engineers_hold_on_what_is_gone_still_holds():
+    survey = survey_of(2)
+    gone = decided("hold", "P9", state="no such item")
+    (hold,) = states(survey, measured(survey.design), decisions=[gone])[0].held_by
+    assert (hold.item, hold.verdict) == ("P9", "not surveyed")
+
+
+def test_an_engineers_hold_stands_beside_what_else_holds_the_item():
+    survey = survey_of(2)
+    first = states(survey, poor_joint(survey), decisions=[decided("hold")])[0]
+    assert sorted((hold.check, hold.verdict) for hold in first.held_by) == [
+        ("decision", "outside"),
+        ("joint", "outside"),
+    ]
+
+
+def test_an_engineers_hold_holds_whatever_checks_hold_by_the_site_file():
+    survey = survey_of(2, holds=[])
+    assert states(survey, poor_joint(survey), decisions=[decided("hold")])[0].state == "held"
+
+
+def test_an_accept_down_to_a_level_lifts_an_engineers_hold_down_to_it_only():
+    survey = survey_of(2)
+    both = [decided("hold", reason="leaks"), decided("accept", down_to=0.5)]
+    first, second = states(survey, measured(survey.design), decisions=both)
+    assert (items(first.held_by), items(first.accepted)) == ([], ["P1~P2"])
+    assert (items(second.held_by), items(second.accepted)) == (["P1~P2"], [])
+    assert second.held_by[0].text == "held: leaks"
+
+
+def test_an_accept_that_lapsed_leaves_an_engineers_hold():
+    survey = survey_of(2)
+    lapsed = decided("accept", state="changed, no worse", standing=False)
+    first = states(survey, measured(survey.design), decisions=[decided("hold", reason="leaks"), lapsed])[0]
+    (hold,) = first.held_by
+    assert (hold.text, hold.decision) == ("held: leaks", lapsed)
 
 
 def test_each_item_is_worded_once_whatever_the_number_of_stages():

@@ -54,7 +54,8 @@ EVERY = {
     "control/points.csv": "point,easting,northing,map_e,map_n,sigma_mm\nC1,0,0,5,5,3\n",
     "set_out/approved.csv": "pile_id,easting,northing,approved_by,at\nP3,1,2,Engineer 1,2026-03-01\n",
     "decisions.csv": "at,by,item,effect,down_to_level,reason\n2026-03-05,Engineer 1,P1,accept,-3.0,seen\n",
-    "ledger.csv": "at,by,action,file,sha256,options,note,previous_sha256\n2026-03-02,A,load,pickups/day1.csv,ab,,,\n",
+    "ledger.csv": "at,by,action,file,sha256,options,note,previous_sha256\n"
+    "2026-03-02T00:00:00.000Z,A,load,pickups/day1.csv,ab,,,\n",
 }
 VECTOR = json.dumps({"type": "FeatureCollection", "features": POINTS})
 TO_VECTOR = '[design]\npiles = "design/wall.geojson"\n'

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
+import os
 import re
 import shutil
 import stat
 import struct
 import subprocess
+import sys
 import warnings
 import zipfile
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,6 +24,7 @@ from asbuilt.errors import TargetError
 from asbuilt.output.bag import portable_name, portable_paths, verify_bag, write_bag
 
 AS_OF = np.datetime64("2025-05-16T21:59:59", "s")
+KILLER = Path(__file__).with_name("kill_the_bag.py")
 TOP = "Yard-001"
 PAYLOAD = {
     "READ ME FIRST.txt": b"read me\n",
@@ -145,6 +150,42 @@ def test_a_failure_leaves_nothing_behind(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_scratch_disk_that_is_full_is_told_as_such(tmp_path, monkeypatch):
+    def full(*_args):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pathlib.Path.write_bytes", full)
+    with pytest.raises(TargetError, match=r"among the temporary files.*0\.0 MB.*no space left.*TMPDIR"):
+        write(tmp_path / "sub" / "a.zip")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_place_for_temporary_files_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "gone"))
+    with pytest.raises(TargetError, match="among the temporary files, and that cannot be written"):
+        write(tmp_path / "a.zip")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="killed children are forked")
+def test_killed_before_any_step_there_is_the_whole_bag_or_none(tmp_path):
+    (tmp_path / "scratch").mkdir()
+    (tmp_path / "bags").mkdir()
+    ran = subprocess.run(
+        [sys.executable, str(KILLER), str(tmp_path / "bags")],
+        env={**os.environ, "TMPDIR": str(tmp_path / "scratch")},
+        capture_output=True,
+        text=True,
+    )
+    kills = json.loads(ran.stdout)
+    assert ran.stderr == ""
+    assert sum(one["killed"] for one in kills) == len(kills) - 1 >= 40
+    assert {one["before"] for one in kills} == {"missing", "whole"}
+    assert [one for one in kills if one["after"] != "whole"] == []
+    # the name of a lock may stay: the system drops the lock itself
+    assert {name for one in kills for name in one["left"]} <= {"a.zip", ".asbuilt-a.zip.lock"}
+
+
 def test_nothing_is_logged_or_warned_of(tmp_path, caplog, capfd):
     write(tmp_path / "a.zip")
     assert (caplog.records, capfd.readouterr()) == ([], ("", ""))
@@ -257,6 +298,26 @@ def test_a_changed_byte_anywhere_is_found_or_leaves_every_file_as_it_was(made, t
             unseen += 1
     # Times, modes and versions in the heads of members.
     assert unseen < 300
+
+
+#: Places in the head of a member of what tells a reader how to unpack it: packing, check value, sizes.
+TELLING = (8, 14, 18, 22)
+
+
+def test_a_head_that_differs_from_the_table_of_contents_is_found_and_the_file_is_named(made, tmp_path):
+    """Some readers go by the one, some by the other."""
+    with zipfile.ZipFile(made) as packed:
+        heads = [(info.filename, info.header_offset) for info in packed.infolist()]
+    for name, head in heads:
+        for place in TELLING:
+            found = verify_bag(changed(made, tmp_path / "b.zip", head + place, 1))
+            assert any(line.startswith(f"{name}: its head and the zip's table") for line in found), (name, place)
+
+
+@pytest.mark.parametrize("place", range(4, 12))
+def test_an_end_that_counts_other_files_is_found(made, tmp_path, place):
+    found = verify_bag(changed(made, tmp_path / "b.zip", made.stat().st_size - 22 + place, 1))
+    assert any(line.startswith("the zip's end does not say that it is the end of one zip") for line in found)
 
 
 @pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.9, 0.999])

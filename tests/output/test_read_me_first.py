@@ -128,3 +128,20 @@ def test_a_long_name_of_the_site_breaks_nothing(described, length):
     said = text_of(replace(described, title="T" * length, crs_wkt=engineering_crs_wkt("W" * length)))
     assert max(map(len, said.splitlines())) <= 80
     assert "T" * min(length, 80) in said
+
+
+def test_piles_that_are_not_judged_are_counted_and_named(described):
+    wall, count = next(iter(described.piles.items()))
+    said = flat(text_of(replace(described, omitted={wall: ("P7", "P8")})))
+    assert f"wall {wall} {count} design piles, open line; 2 of them omitted, and not judged: P7, P8" in said
+
+
+def test_why_a_grid_is_not_tied_is_told(described):
+    said = flat(text_of(replace(described, tied=("No place: invented.",))))
+    assert "do not tie to the Earth" in said
+    assert "* No place: invented." in said
+
+
+def test_what_speaks_against_the_place_on_the_map_stands_before_the_rest(described):
+    tied = replace(described, degrees=(3.0, 51.0, 3.001, 51.001), tied=("Fitted.",), doubt="Tied by a bad fit.")
+    assert "MIND HOW: Tied by a bad fit. * Fitted." in flat(text_of(tied))

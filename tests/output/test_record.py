@@ -30,7 +30,7 @@ def result(ledger_rows=()):
     )
     table = {"key": np.array(list(rows), dtype=object), "value": np.array(list(rows.values()), dtype=object)}
     return SimpleNamespace(
-        survey=SimpleNamespace(files=files, ledger_rows=ledger_rows, changed=()),
+        survey=SimpleNamespace(files=files, ledger_rows=ledger_rows, changed=("pickups/süd.csv",)),
         as_of=np.datetime64("2025-05-15T21:59:59", "s"),
         layers={"provenance": Layer(name="provenance", columns=table)},
     )
@@ -51,10 +51,10 @@ def test_it_holds_what_scripts_rely_on(record):
         "tool_version": __version__,
         "run_at": "2025-05-16T16:00:05Z",
         "seconds": 1.235,
-        "changed": [],
         "as_of": "2025-05-15T21:59:59.000Z",
         "versions": {"python": "3.11.7", "numpy": "2.4.6"},
         "ledger_head": None,
+        "changed": ["pickups/süd.csv"],
         "inputs": [
             {"path": "design/piles.csv", "table": "design", "rows": 12, "sha256": SHA},
             {"path": "pickups/süd.csv", "table": "pickups", "rows": 40, "sha256": SHA[::-1]},

@@ -113,11 +113,11 @@ def test_a_figure_without_a_unit_of_its_own_is_written_in_full(tmp_path):
         (1.0, "1.0000"),
         (0.0, "0.0000"),
         (0.99994, "0.9999"),
-        (0.99996, "0.99996"),
-        (0.9999999, "0.9999999"),
-        (np.nextafter(1.0, 0.0), "0.9999999999999999"),
-        (0.00004, "0.00004"),
-        (3e-7, "0.0000003"),
+        (0.99996, "0.9999"),
+        (np.nextafter(1.0, 0.0), "0.9999"),
+        (0.00006, "0.0001"),
+        (0.00004, "4.0e-05"),
+        (3e-7, "3.0e-07"),
         (2.5e-30, "2.5e-30"),
     ],
 )
@@ -155,7 +155,16 @@ def test_a_share_of_the_allowed_is_not_rounded_to_all_of_it(tmp_path):
 
 def test_further_limits_can_be_given(tmp_path):
     rows = written(tmp_path, "joints", 2, limits={"p_interlock": 0.95}, p_interlock=[0.94998, 0.95])
-    assert [row["p_interlock"] for row in rows] == ["0.94998", "0.9500"]
+    assert [row["p_interlock"] for row in rows] == ["0.9499", "0.9500"]
+
+
+@pytest.mark.parametrize(
+    ("p", "confidence", "text"),
+    [(0.95001, 0.95, "0.9501"), (0.99996, 0.99995, "0.99996"), (0.999951, 0.99995, "0.99996")],
+)
+def test_a_probability_over_the_confidence_is_not_cut_to_it(tmp_path, p, confidence, text):
+    rows = written(tmp_path, "joints", limits={"p_interlock": confidence}, p_interlock=[p])
+    assert rows[0]["p_interlock"] == text
 
 
 def test_each_row_has_its_own_digits():

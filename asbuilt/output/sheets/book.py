@@ -159,10 +159,9 @@ def _time(result: Reconciliation) -> datetime | None:
 
 def _title(result: Reconciliation, tool_version: str, inputs_sha256: str, *, page: int, pages: int) -> Title:
     settings = result.survey.settings
-    at = _time(result)
     return Title(
         job=settings.site.name,
-        as_of=f"{at:%Y-%m-%d %H:%M} UTC" if at else "no dated input",
+        as_of=settings.site.time_text(result.as_of),
         tool=f"asbuilt {tool_version}",
         inputs=inputs_sha256[:12],
         drawing_number=settings.sheets.drawing_number or "",

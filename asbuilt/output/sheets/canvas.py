@@ -79,6 +79,15 @@ class Box:
         """Centre [mm]."""
         return self.left + self.width / 2, self.bottom + self.height / 2
 
+    @property
+    def corners(self) -> list[tuple[float, float]]:
+        """The four corners [mm], anticlockwise from the lower left."""
+        return [(self.left, self.bottom), (self.right, self.bottom), (self.right, self.top), (self.left, self.top)]
+
+    def inset(self, by: float) -> Box:
+        """Return the box whose edges lie inside by so much [mm]."""
+        return Box(left=self.left + by, bottom=self.bottom + by, width=self.width - 2 * by, height=self.height - 2 * by)
+
 
 @contextmanager
 def page_settings() -> Iterator[None]:
@@ -239,8 +248,7 @@ class Canvas:
 
     def rectangle(self, box: Box, *, width: float, colour: str = INK) -> None:
         """Outline a box."""
-        corners = [(box.left, box.bottom), (box.right, box.bottom), (box.right, box.top), (box.left, box.top)]
-        self.lines([corners], width=width, colour=colour, closed=True)
+        self.lines([box.corners], width=width, colour=colour, closed=True)
 
     def _add(
         self,

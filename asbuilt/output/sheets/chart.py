@@ -181,8 +181,6 @@ def tag(
     width = text_width(text, height)
     left = x - width * {"left": 0.0, "centre": 0.5, "right": 1.0}[anchor]
     ground = Box(left=left - 0.3, bottom=y - height * 0.9, width=width + 0.6, height=height * 1.8)
-    low, high = (ground.left, ground.right), (ground.bottom, ground.top)
-    corners = [(low[0], high[0]), (low[1], high[0]), (low[1], high[1]), (low[0], high[1])]
-    canvas.shapes([corners], fill=WHITE)
+    canvas.shapes([ground.corners], fill=WHITE)
     canvas.text(left, y - height / 2, text, height=height, colour=colour)
     return ground

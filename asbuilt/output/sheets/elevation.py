@@ -35,7 +35,6 @@ from asbuilt.output.sheets.elevation_walls import (
     level_lines,
     level_span,
     stretches,
-    unrolled_walls,
 )
 from asbuilt.output.sheets.frame import COLUMN, Sheet
 from asbuilt.output.sheets.lettering import clean, fit, text_width
@@ -46,8 +45,9 @@ if TYPE_CHECKING:
 
     from asbuilt.model import Booleans
     from asbuilt.output.sheets.canvas import Canvas
-    from asbuilt.output.sheets.elevation_walls import Stretch, UnrolledWall
+    from asbuilt.output.sheets.elevation_walls import Stretch
     from asbuilt.output.sheets.job import Job
+    from asbuilt.views import UnrolledWall
 
 __all__ = ["elevation_sheets"]
 
@@ -144,7 +144,7 @@ def elevation_sheets(job: Job, area: Box, text: float) -> Sequence[Sheet]:
     """
     plan = _Plan(job=job, area=area, text=text, holds=tuple(stage_holds(job.result)))
     groups: list[tuple[list[UnrolledWall], tuple[int, int, list[list[Stretch]]]]] = []
-    for wall in unrolled_walls(job.result):
+    for wall in job.views.unrolled():
         alone = _scaled(plan, [wall])
         if groups:
             walls, before = groups[-1]

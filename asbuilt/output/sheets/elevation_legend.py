@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.output.sheets.bands import band_sample, draw_bands, predicted_sample
-from asbuilt.output.sheets.canvas import FINE, GREY, HEAVY, INK, THIN, WHITE, Box
+from asbuilt.output.sheets.canvas import FINE, GREY, HEAVY, THIN, Box
 from asbuilt.output.sheets.elevation_marks import joint_marks, level_label, pile_marks
 from asbuilt.output.sheets.elevation_panel import CONTOUR, built_toes
 from asbuilt.output.sheets.elevation_walls import level_lines
 from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.lettering import fit
-from asbuilt.output.sheets.scaling import bar_length
+from asbuilt.output.sheets.scaling import scale_bar
 from asbuilt.views import JOINT_STATES
 
 if TYPE_CHECKING:
@@ -113,27 +113,13 @@ def draw_scales(canvas: Canvas, strip: Box, scales: tuple[int, int], page: Seque
     h, v = scales
     width = min(24.0 * text, 0.26 * strip.width)
     if h == v:
-        _bar(canvas, strip.left + text, strip.bottom, f"Scale 1:{h}", 1000.0 / h, width, text)
+        scale_bar(canvas, strip.left + text, strip.bottom, f"Scale 1:{h}", 1000.0 / h, width, text)
     else:
-        _bar(canvas, strip.left + text, strip.bottom, f"Horizontal 1:{h}", 1000.0 / h, width, text)
-        _bar(canvas, strip.left + 0.34 * strip.width, strip.bottom, f"Vertical 1:{v}", 1000.0 / v, width, text)
+        scale_bar(canvas, strip.left + text, strip.bottom, f"Horizontal 1:{h}", 1000.0 / h, width, text)
+        scale_bar(canvas, strip.left + 0.34 * strip.width, strip.bottom, f"Vertical 1:{v}", 1000.0 / v, width, text)
     parts = [stretch for stretch in page if stretch.parts > 1]
     if parts:
         _key(canvas, Box(left=strip.right - width, bottom=strip.bottom, width=width, height=strip.height), parts, text)
-
-
-def _bar(canvas: Canvas, x: float, bottom: float, title: str, per_metre: float, longest: float, text: float) -> None:
-    metres = bar_length(per_metre, longest)
-    length = metres * per_metre
-    bar = bottom + 2.0 * text
-    parts = x + length * np.arange(4) / 4
-    blocks = np.array([[(a, bar), (a + length / 4, bar), (a + length / 4, bar + 1.2), (a, bar + 1.2)] for a in parts])
-    canvas.shapes(blocks[0::2], fill=INK, colour=INK, width=FINE)
-    canvas.shapes(blocks[1::2], fill=WHITE, colour=INK, width=FINE)
-    canvas.text(x, bar + 2.4, title, height=text)
-    for share in (0.0, 0.5, 1.0):
-        unit = " m" if share == 1.0 else ""
-        canvas.text(x + share * length, bar - 1.5 * text, f"{metres * share:g}{unit}", height=text, anchor="centre")
 
 
 def _key(canvas: Canvas, box: Box, parts: Sequence[Stretch], text: float) -> None:

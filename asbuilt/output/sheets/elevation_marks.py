@@ -14,6 +14,7 @@ from asbuilt.output.sheets.elevation_walls import level_lines
 from asbuilt.output.sheets.figures import MINUS, level_figure
 from asbuilt.output.sheets.lettering import clean, fit, text_width
 from asbuilt.output.sheets.stacking import spread
+from asbuilt.output.sheets.symbols import MATCH_DASH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -177,7 +178,7 @@ def draw_foot(canvas: Canvas, panel: Panel) -> None:
     canvas.text(box.left - TAB - 0.5 * text, axis - 1.7 - text, "chainage, m", height=text, anchor="right")
     ends = [(stretch.part > 1, box.left), (stretch.part < stretch.parts, panel.wall_right)]
     match = [[(a, box.bottom - 1.0), (a, box.top + 1.0)] for goes_on, a in ends if goes_on]
-    canvas.lines(match, width=MEDIUM, dash=(4.0, 0.8, 0.8, 0.8))
+    canvas.lines(match, width=MEDIUM, dash=MATCH_DASH)
 
 
 def _chainages(panel: Panel) -> Floats:

@@ -1,4 +1,4 @@
-"""Walls unrolled: chainage of the piles along each wall, the strips of its joints, its levels, and how it is paged."""
+"""Walls unrolled on paper: the levels drawn along each, and into which stretches and pages it is cut."""
 
 from __future__ import annotations
 
@@ -12,18 +12,17 @@ from asbuilt.output.sheets.scaling import SCALES
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from asbuilt.model import Floats, Integers, Reconciliation
+    from asbuilt.model import Reconciliation
+    from asbuilt.views import UnrolledWall
 
 __all__ = [
     "LevelLine",
     "Stretch",
-    "UnrolledWall",
     "choose_scales",
     "fill_pages",
     "level_lines",
     "level_span",
     "stretches",
-    "unrolled_walls",
 ]
 
 HORIZONTAL = (50, 100, 200, 250, 500)
@@ -45,38 +44,6 @@ class LevelLine:
 
 
 @dataclass(frozen=True, kw_only=True)
-class UnrolledWall:
-    """One wall laid out along a line; k piles in order of position, m joints between them, x joints beside them.
-
-    A closed wall's first pile stands once more at its end. ``pile`` and ``joint`` are places in the results.
-    """
-
-    name: str
-    pile: Integers
-    position: Integers
-    chainage: Floats
-    """(k,) running sum of the design spacing [m]."""
-    joint: Integers
-    """(m,) in order of chainage."""
-    reach: Floats
-    """(m, 2) chainage of its two piles [m]."""
-    extra: Integers
-    """(x,) joints that are not between consecutive positions."""
-    pit_on_left: bool | None
-    """Whether the pit lies to the left as chainage rises; None where the wall does not say."""
-
-    @property
-    def length(self) -> float:
-        """Length along the foot [m]."""
-        return float(self.chainage[-1]) if len(self.chainage) else 0.0
-
-    @property
-    def spacing(self) -> float:
-        """Width of an ordinary strip [m]; 1 without any."""
-        return float(np.median(self.reach[:, 1] - self.reach[:, 0])) if len(self.joint) else 1.0
-
-
-@dataclass(frozen=True, kw_only=True)
 class Stretch:
     """A part of a wall that is drawn in one piece: chainages [m], its number and how many there are."""
 
@@ -90,55 +57,6 @@ class Stretch:
     def has_extra(self) -> bool:
         """Whether the joints beside the wall are drawn at its right end."""
         return self.part == self.parts and len(self.wall.extra) > 0
-
-
-def unrolled_walls(result: Reconciliation) -> list[UnrolledWall]:
-    """Return every wall that has joints, in the order of the settings."""
-    names = np.asarray(result.joints["wall"], dtype=object)
-    return [_unrolled(result, name) for name in result.survey.settings.walls if (names == name).any()]
-
-
-def _unrolled(result: Reconciliation, name: str) -> UnrolledWall:
-    design, piles, joints = result.survey.design, result.piles, result.joints
-    position = np.asarray(design["position"], dtype=np.float64)
-    row = np.flatnonzero((np.asarray(design["wall"], dtype=object) == name) & np.isfinite(position))
-    row = row[np.argsort(position[row], kind="stable")]
-    if result.survey.settings.walls[name].closed and len(row) > 2:
-        row = np.append(row, row[0])
-    e, n = np.asarray(piles.design_e)[row], np.asarray(piles.design_n)[row]
-    chainage = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(e), np.diff(n)))])[: len(row)]
-    own = np.flatnonzero(np.asarray(joints["wall"], dtype=object) == name)
-    # consecutive among the piles that are built: the strip bridges one that is omitted
-    built = np.flatnonzero(np.asarray(piles.expected)[row])
-    low, high = np.minimum(joints.a[own], joints.b[own]), np.maximum(joints.a[own], joints.b[own])
-    at = row[built]
-    keys = np.minimum(at[:-1], at[1:]) * len(piles) + np.maximum(at[:-1], at[1:])
-    order = np.argsort(keys, kind="stable")
-    found = np.searchsorted(keys[order], low * len(piles) + high)
-    between = np.zeros(len(own), dtype=bool)
-    if len(keys):
-        found = np.minimum(found, len(keys) - 1)
-        between = keys[order][found] == low * len(piles) + high
-    gap = order[found[between]] if len(keys) else np.empty(0, dtype=np.int64)
-    reach = np.stack([chainage[built[gap]], chainage[built[gap + 1]]], axis=1) if len(gap) else np.empty((0, 2))
-    along = np.argsort(reach[:, 0], kind="stable")
-    return UnrolledWall(
-        name=name,
-        pile=row,
-        position=position[row].astype(np.int64),
-        chainage=chainage,
-        joint=own[between][along],
-        reach=reach[along],
-        extra=own[~between],
-        pit_on_left=_pit_on_left(result, row),
-    )
-
-
-def _pit_on_left(result: Reconciliation, row: Integers) -> bool | None:
-    piles = result.piles
-    turn = piles.along_e[row] * piles.pit_n[row] - piles.along_n[row] * piles.pit_e[row]
-    known = turn[np.isfinite(turn)]
-    return bool(np.median(known) > 0) if len(known) else None
 
 
 def level_lines(result: Reconciliation, wall: str) -> list[LevelLine]:

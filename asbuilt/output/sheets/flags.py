@@ -35,7 +35,6 @@ __all__ = [
     "free_room",
     "joint_flags",
     "pile_flags",
-    "squares",
     "sure_down_to",
 ]
 
@@ -173,7 +172,7 @@ class _Choice:
     def leads(self, foot: Floats) -> Boxes:
         """Return the leaders as thin boxes; NaN where there is none."""
         start, end = self.wanted.at(foot, 0.0), self.wanted.at(self.distance - GAP, self.aside)
-        lines = _strips(start, end, 0.1, 1)
+        lines = Boxes.strips(start, end, 0.1)
         return replace(lines, centre=np.where(self.shows(foot)[:, None], lines.centre, np.nan))
 
 
@@ -246,38 +245,18 @@ def _spread(
     return [*straight[:2], *aside[:2], *straight[2:], *aside[2:]]
 
 
-def _inset(box: Box) -> Box:
-    return Box(left=box.left + 1.0, bottom=box.bottom + 1.0, width=box.width - 2.0, height=box.height - 2.0)
-
-
-def squares(centre: Floats, half: Floats) -> Boxes:
-    """Return upright squares about centres (n, 2), half their sides (n,) [mm]."""
-    return Boxes(centre=centre, half=np.stack([half, half], axis=1), axis=np.tile([1.0, 0.0], (len(centre), 1)))
-
-
-def _strips(start: Floats, end: Floats, half_width: float, parts: int) -> Boxes:
-    """Return lines as boxes, each cut into parts, so that a long one does not widen the search for neighbours."""
-    run = end - start
-    length = np.hypot(run[:, 0], run[:, 1])
-    axis = np.where(length[:, None] > 1e-9, run / np.maximum(length, 1e-9)[:, None], [1.0, 0.0])
-    share = (np.arange(parts) + 0.5) / parts
-    centre = (start[:, None, :] + run[:, None, :] * share[None, :, None]).reshape(-1, 2)
-    half = np.stack([np.repeat(length / (2 * parts), parts), np.full(len(start) * parts, half_width)], axis=1)
-    return Boxes(centre=centre, half=half, axis=np.repeat(axis, parts, axis=0))
-
-
 def free_room(plan: Plan) -> Room:
     """Return the room that circles, vectors, joint strokes and the clear outline leave."""
     known = plan.surveyed
-    room = Room(_inset(plan.view.box))
+    room = Room(plan.view.box.inset(1.0))
     reach = 0.8 * np.maximum(plan.radius, plan.design_radius)
-    room.cover(squares(plan.stands, reach))
-    room.cover(_strips(plan.design[known], plan.tip[known], 0.2, 4))
+    room.cover(Boxes.squares(plan.stands, reach))
+    room.cover(Boxes.strips(plan.design[known], plan.tip[known], 0.2, parts=4))
     toes = plan.toe_shown
-    room.cover(_strips(plan.design[toes], plan.toe_tip[toes], 0.2, 4))
-    room.cover(_strips(plan.joint_foot, plan.joint_end, 0.1, 1))
+    room.cover(Boxes.strips(plan.design[toes], plan.toe_tip[toes], 0.2, parts=4))
+    room.cover(Boxes.strips(plan.joint_foot, plan.joint_end, 0.1))
     for ring in plan.outline:
-        room.cover(_strips(ring[:-1], ring[1:], 0.2, _parts(ring)))
+        room.cover(Boxes.strips(ring[:-1], ring[1:], 0.2, parts=_parts(ring)))
     return room
 
 
@@ -290,7 +269,7 @@ def cut_flags(plan: Plan, room: Room) -> Flags:
     """Write the true offset beside the head of each vector that is cut short: ahead of it, or aside on a leader."""
     rows = np.flatnonzero(plan.cut & plan.surveyed)
     if not len(rows):
-        return Flags(labels=(), boxes=squares(plan.tip[rows], plan.radius[rows]), leaders=np.empty((0, 2, 2)))
+        return Flags(labels=(), boxes=Boxes.none(), leaders=np.empty((0, 2, 2)))
     offset = np.asarray(plan.result.piles["offset_mm"], dtype=np.float64)[rows]
     ahead = plan.tip[rows] - plan.design[rows]
     ahead = ahead / np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-9)[:, None]

@@ -14,7 +14,7 @@ from asbuilt.output.sheets.frame import Sheet
 from asbuilt.output.sheets.joint_chart import JointChart, LaidChart, NamedLevel, chart_scale
 from asbuilt.output.sheets.joint_legend import joint_legend
 from asbuilt.output.sheets.joint_slices import Grid, cut_at, view_of
-from asbuilt.output.sheets.joint_summary import inset, summary_sheets
+from asbuilt.output.sheets.joint_summary import summary_sheets
 from asbuilt.output.sheets.joint_words import Fact, figures, holds_of, missing, why
 from asbuilt.output.sheets.lettering import fit, text_width, wrap
 from asbuilt.output.sheets.notes import CAUTION, sheet_notes
@@ -58,7 +58,7 @@ class JointSheet:
     def draw(self, canvas: Canvas, area: Box, text: float) -> None:
         """Draw it in a part of the paper: chart, beside it figures and reasons, below both the slices."""
         t, gap = text, 3.0
-        inner = inset(area, gap)
+        inner = area.inset(gap)
         words = min(max(0.46 * inner.width, 40.0 * t), 62.0 * t)
         reasons = [wrap(said, words - t, t) for said in self.reasons]
         tall = min(_words_height(len(self.facts), reasons, t), 0.72 * inner.height)

@@ -14,6 +14,7 @@ from asbuilt.output.sheets.dimension import end_marks
 from asbuilt.output.sheets.figures import level_text
 from asbuilt.output.sheets.lettering import clean, fit, text_width, wrap
 from asbuilt.output.sheets.stacking import spread
+from asbuilt.output.sheets.symbols import OTHER_DASH, PREDICTED_DASH
 
 if TYPE_CHECKING:
     from asbuilt.model import Floats, Integers
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BAND",
-    "OTHER_DASH",
-    "PREDICTED_DASH",
     "JointChart",
     "LaidChart",
     "NamedLevel",
@@ -34,7 +33,6 @@ __all__ = [
 #: Fill of the band of uncertainty.
 BAND = "#D9D9D9"
 #: Dashes of what is predicted, of the other lean model, and of named levels [mm].
-PREDICTED_DASH, OTHER_DASH = (2.4, 0.8), (3.0, 0.7, 0.5, 0.7)
 STAGE_DASH, JOINTS_DASH, READ_DASH = (5.0, 0.8, 0.8, 0.8), (1.6, 0.8), (0.4, 0.8)
 LEVEL_SCALES = (10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000)
 #: In heights of text: distance of lines; what stands above and below the window, least room in it beyond the range, and

@@ -9,9 +9,10 @@ import numpy as np
 from asbuilt.output.sheets.bands import band_sample
 from asbuilt.output.sheets.canvas import FINE, GREY, HAIR, HEAVY, INK, MEDIUM, THIN, WHITE
 from asbuilt.output.sheets.frame import Entry
-from asbuilt.output.sheets.joint_chart import BAND, OTHER_DASH, PREDICTED_DASH
-from asbuilt.output.sheets.joint_slices import BODY, NEIGHBOUR, OPENING, OUTLINE_DASH, UNKNOWN_DASH
-from asbuilt.output.sheets.symbols import DESIGN_DASH
+from asbuilt.output.sheets.joint_chart import BAND
+from asbuilt.output.sheets.joint_slices import BODY, NEIGHBOUR, OPENING
+from asbuilt.output.sheets.samples import line_sample
+from asbuilt.output.sheets.symbols import BOUND_DASH, DESIGN_DASH, OTHER_DASH, PREDICTED_DASH, UNKNOWN_DASH
 from asbuilt.views import JOINT_STATES
 
 if TYPE_CHECKING:
@@ -79,7 +80,8 @@ def _circles(grid: Grid) -> Iterator[Entry]:
         yield Entry(text="opening in plan", sample=_opening, height=LOW)
     if any(cut.outline is not None for cut in grid.cuts):
         sure = f"{grid.confidence * 100:.4g} %"
-        yield Entry(text=f"not exceeded by an opening, {sure} confidence", sample=_line(FINE, OUTLINE_DASH), height=LOW)
+        dashed = line_sample(width=FINE, dash=BOUND_DASH, share=0.8)
+        yield Entry(text=f"not exceeded by an opening, {sure} confidence", sample=dashed, height=LOW)
 
 
 def _governing(predicted: bool) -> Sample:
@@ -88,14 +90,6 @@ def _governing(predicted: bool) -> Sample:
         middle, end = (box.left + share * box.width for share in (0.4, 0.8))
         canvas.lines([[(box.left, y), (middle, y)]], width=HEAVY)
         canvas.lines([[(middle, y), (end, y)]], width=HEAVY, dash=PREDICTED_DASH if predicted else ())
-
-    return sample
-
-
-def _line(width: float, dash: Sequence[float] = ()) -> Sample:
-    def sample(canvas: Canvas, box: Box) -> None:
-        y = box.middle[1]
-        canvas.lines([[(box.left, y), (box.left + 0.8 * box.width, y)]], width=width, dash=dash)
 
     return sample
 

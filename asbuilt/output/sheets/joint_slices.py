@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,10 +11,9 @@ from asbuilt.output.sheets.canvas import FINE, GREY, HAIR, INK, MEDIUM, THIN, WH
 from asbuilt.output.sheets.chart import tag
 from asbuilt.output.sheets.dimension import end_marks
 from asbuilt.output.sheets.figures import AT_MOST, PLUS_MINUS, at_most, figure, level_text
-from asbuilt.output.sheets.joint_chart import PREDICTED_DASH
 from asbuilt.output.sheets.lettering import clean, fit, text_width, wrap
-from asbuilt.output.sheets.scaling import bar_length
-from asbuilt.output.sheets.symbols import DESIGN_DASH, LOOKS
+from asbuilt.output.sheets.scaling import bar_length, draw_blocks
+from asbuilt.output.sheets.symbols import BOUND_DASH, DESIGN_DASH, LOOKS, PREDICTED_DASH, UNKNOWN_DASH
 from asbuilt.views import JOINT_STATES
 
 if TYPE_CHECKING:
@@ -23,13 +21,11 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.views import Slice
 
-__all__ = ["BODY", "OPENING", "OUTLINE_DASH", "Cut", "Fit", "Grid", "View", "cut_at", "view_of"]
+__all__ = ["BODY", "OPENING", "Cut", "Fit", "Grid", "View", "cut_at", "view_of"]
 
 #: Fill of a pile's section, of an opening; line of a neighbour.
 BODY, NEIGHBOUR = "#E4E4E4", "#B4B4B4"
 OPENING = next(look.colour for look in LOOKS if look.name == "outside")
-#: Dashes of the 95 % outline of an opening, and of a pile that is not surveyed [mm].
-OUTLINE_DASH, UNKNOWN_DASH = (0.8, 0.5), (0.35, 0.65)
 #: In heights of text: the heading, what is above and below the circles in a window, its caption of one line, each
 #: further line, and what lies between two windows.
 HEAD, ABOVE, BELOW, CAPTION, LINE, APART = 3.2, 1.2, 2.3, 2.4, 1.5, 2.0
@@ -226,12 +222,7 @@ class Grid:
         per_metre = 1000.0 / scale
         metres = bar_length(per_metre, 14.0 * text)
         run = metres * per_metre
-        parts = [x + run * k / 4 for k in range(5)]
-        blocks = [
-            [(p, baseline), (q, baseline), (q, baseline + 1.2), (p, baseline + 1.2)] for p, q in pairwise(parts)
-        ]
-        canvas.shapes(blocks[0::2], fill=INK, colour=INK, width=FINE)
-        canvas.shapes(blocks[1::2], fill=WHITE, colour=INK, width=FINE)
+        draw_blocks(canvas, x, baseline, run)
         canvas.text(x + run + 0.8 * text, baseline, f"{metres:g} m", height=text)
         _north(canvas, x + run + 9.0 * text, baseline + 0.4 * text, self.view.axes[:, 1], text)
         if self.remark:
@@ -324,7 +315,7 @@ class _Window:
             at, radius = self.paper(cut.centres[[row]]), grid.radii[[row]] * k
             canvas.circles(at, radius, width=MEDIUM, colour=INK, dash=dash, clip=self.box)
         if cut.outline is not None:
-            canvas.lines([self.paper(cut.outline)], width=FINE, dash=OUTLINE_DASH, clip=self.box, closed=True)
+            canvas.lines([self.paper(cut.outline)], width=FINE, dash=BOUND_DASH, clip=self.box, closed=True)
 
     def _words(self, canvas: Canvas) -> None:
         """Write the ids, and why there is no section, into the circles, off the joint."""

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.table import Page
 
-__all__ = ["inset", "summary_sheets"]
+__all__ = ["summary_sheets"]
 
 TITLE = "Joints not surveyed"
 SAID = (
@@ -32,11 +32,6 @@ GAP = 3.0
 SHORT = 16
 
 
-def inset(box: Box, by: float) -> Box:
-    """Return a box whose edges lie inside by so much [mm]."""
-    return Box(left=box.left + by, bottom=box.bottom + by, width=box.width - 2 * by, height=box.height - 2 * by)
-
-
 def summary_sheets(
     result: Reconciliation, rows: Integers, holds: Mapping[str, tuple[str, ...]], area: Box, text: float
 ) -> list[Sheet]:
@@ -44,7 +39,7 @@ def summary_sheets(
     if not len(rows):
         return []
     table = _table(result, rows, holds)
-    inner = inset(area, GAP)
+    inner = area.inset(GAP)
     head = (len(wrap(SAID, inner.width, text)) * 1.5 + 3.6) * text
     columns = max(1, int((inner.width + 2 * GAP) / (1.15 * least_width(table, text) + 2 * GAP)))
     width = (inner.width - (columns - 1) * 2 * GAP) / columns

@@ -13,6 +13,7 @@ from asbuilt.output.sheets.frame import COLUMN, Entry
 from asbuilt.output.sheets.frame import GAP as COLUMN_GAP
 from asbuilt.output.sheets.lettering import text_width
 from asbuilt.output.sheets.placing import Boxes, first_free, join, overlapping
+from asbuilt.output.sheets.symbols import MATCH_DASH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.placing import Room
 
 __all__ = [
-    "MATCH_DASH",
     "KeyPlan",
     "cover_match_lines",
     "draw_key_plan",
@@ -33,7 +33,6 @@ __all__ = [
     "sheet_of",
 ]
 
-MATCH_DASH = (4.0, 0.9, 0.5, 0.9)
 #: Heights of a key plan in a legend, most width and height in a corner, and the rim, all in heights of text.
 LEGEND_HEIGHT, CORNER, PAD = 15.0, (26.0, 18.0), 2.2
 #: Width of the line of the page that is shown [mm].
@@ -115,8 +114,7 @@ def _numbers(
 ) -> Iterator[tuple[float, float, str]]:
     """Yield the pages' numbers beside their parts of the wall; the current one first, none over another."""
     piles = result.piles
-    taken = Boxes(centre=np.empty((0, 2)), half=np.empty((0, 2)), axis=np.empty((0, 2)))
-    level = np.array([[1.0, 0.0]])
+    taken = Boxes.none()
     for number in (current, *(k for k in range(len(cuts)) if k != current)):
         rows = cuts[number].rows
         if not len(rows):
@@ -127,7 +125,7 @@ def _numbers(
         half = np.array([[text_width(said, text) / 2 + 0.4, text / 2 + 0.4]])
         for side in (1.0, -1.0):
             middle = at[row] + side * out * (1.0 + float(np.abs(out) @ half[0]))
-            box = Boxes(centre=middle[None, :], half=half, axis=level)
+            box = Boxes.upright(middle[None, :], half)
             on_wall = (np.abs(at - middle) < half[0]).all(axis=1).any()
             if not on_wall and not len(overlapping(box, taken)[0]):
                 taken = join([taken, box])
@@ -148,7 +146,7 @@ class KeyPlan:
     @property
     def boxes(self) -> Boxes:
         """What it covers of the drawing."""
-        return _boxes([] if self.box is None else [self.box])
+        return Boxes.of([] if self.box is None else [self.box])
 
     def draw(self, canvas: Canvas) -> None:
         """Draw it with its caption, where it has a place on the drawing."""
@@ -212,17 +210,11 @@ def place_key_plan(result: Reconciliation, cuts: Sequence[Cut], current: int, *,
         for x in (window.left + 2.0, window.right - wide - 2.0)
         for y in (window.top - high - 2.0, window.bottom + 2.0)
     ]
-    free = np.flatnonzero(~room.meets(_boxes(places)))
+    free = np.flatnonzero(~room.meets(Boxes.of(places)))
     if not len(free):
         return plan
-    room.cover(_boxes([places[free[0]]]))
+    room.cover(Boxes.of([places[free[0]]]))
     return replace(plan, box=places[free[0]])
-
-
-def _boxes(boxes: Sequence[Box]) -> Boxes:
-    middle = np.array([box.middle for box in boxes]).reshape(-1, 2)
-    half = np.array([(box.width / 2, box.height / 2) for box in boxes]).reshape(-1, 2)
-    return Boxes(centre=middle, half=half, axis=np.tile([1.0, 0.0], (len(boxes), 1)))
 
 
 def _match_sample(canvas: Canvas, box: Box) -> None:
@@ -250,14 +242,8 @@ def match_lines(cut: Cut) -> Floats:
 
 def cover_match_lines(cut: Cut, room: Room) -> None:
     """Take the match lines of a page from the free room, to a hair: the ids of the piles beside them stand close."""
-    share = np.linspace(0.0, 1.0, 5)
     lines = match_lines(cut)
-    points = lines[:, :1] + (lines[:, 1:] - lines[:, :1]) * share[None, :, None]
-    start, run = points[:, :-1].reshape(-1, 2), np.diff(points, axis=1).reshape(-1, 2)
-    length = np.hypot(run[:, 0], run[:, 1])
-    axis = run / np.maximum(length, 1e-9)[:, None]
-    half = np.stack([length / 2.0, np.full(len(run), 0.3)], axis=1)
-    room.keep(Boxes(centre=start + run / 2.0, half=half, axis=axis))
+    room.keep(Boxes.strips(lines[:, 0], lines[:, 1], 0.3, parts=4))
 
 
 def match_flags(cut: Cut, pages: int, text: float, room: Room) -> Flags:
@@ -274,8 +260,7 @@ def match_flags(cut: Cut, pages: int, text: float, room: Room) -> Flags:
         What is free; the words placed are taken from it.
     """
     labels: list[Label] = []
-    nothing = np.empty((0, 2))
-    boxes = [Boxes(centre=nothing, half=nothing, axis=nothing)]
+    boxes = [Boxes.none()]
     for match in cut.lines:
         said = sheet_of(match.page, pages)
         taken = first_free(join(list(_beside(cut, match, said, text))), room)
@@ -311,4 +296,4 @@ def _beside(cut: Cut, match: MatchLine, said: str, text: float) -> Iterator[Boxe
     for _, far, outwards in ends:
         for step in (1.0, 3.0, 6.0):
             at = far + outwards * (float(np.abs(across) @ half[0]) + step)
-            yield Boxes(centre=at[None, :], half=half, axis=np.array([[1.0, 0.0]]))
+            yield Boxes.upright(at[None, :], half)

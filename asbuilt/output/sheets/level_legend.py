@@ -11,29 +11,21 @@ from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, Box
 from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.flags import EVERY, every_id
 from asbuilt.output.sheets.frame import Entry
-from asbuilt.output.sheets.level_marks import (
-    BOUND_DASH,
-    CONCRETE,
-    LOST,
-    OPEN,
-    OUT_OF_RANGE,
-    PREDICTED_DASH,
-    VERDICT_OF,
-)
-from asbuilt.output.sheets.symbols import DESIGN_DASH, LOOKS, OUTLINE_DASH, draw_markers
+from asbuilt.output.sheets.level_marks import CONCRETE, LOST, OPEN, OUT_OF_RANGE, VERDICT_OF
+from asbuilt.output.sheets.samples import circle_place, draw_joint, omitted_sample, outline_sample
+from asbuilt.output.sheets.symbols import BOUND_DASH, DESIGN_DASH, LOOKS, PREDICTED_DASH, crosses, draw_markers
 from asbuilt.views import JOINT_STATES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from asbuilt.model import Booleans
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.flags import Flags
     from asbuilt.output.sheets.level_marks import Marks, OpenList
     from asbuilt.output.sheets.level_plan import LevelPlan
+    from asbuilt.output.sheets.samples import Sample
     from asbuilt.output.sheets.symbols import Look
-
-    Sample = Callable[[Canvas, Box], None]
 
 __all__ = ["level_legend"]
 
@@ -83,12 +75,14 @@ def _listed(listed: OpenList) -> Iterator[Entry]:
 
 def _piles(at: LevelPlan) -> Iterator[Entry]:
     look = LOOKS[VERDICTS.index("not surveyed")]
+    built = at.omitted & at.plan.result.omitted_but_built
     rows: Sequence[tuple[str, Booleans, Sample]] = (
         ("measured (thin dashes: as designed)", at.measured, _measured),
         ("predicted, below last reading", at.predicted, _predicted),
         (f"not surveyed ({look.letter}): drawn as designed", at.unknown, _unknown),
         ("does not reach this level", at.absent, _absent),
-        ("omitted, not built", at.omitted, _omitted),
+        ("omitted, not built", at.omitted & ~built, omitted_sample(GREY)),
+        ("omitted, but shot, read or recorded", built, omitted_sample(GREY)),
     )
     for said, which, sample in rows:
         number = int((which & at.plan.own).sum())
@@ -110,7 +104,7 @@ def _openings(at: LevelPlan) -> Iterator[Entry]:
         elif alone:
             yield Entry(text=f"may be open, at most so wide, {sure} sure{where}", sample=_bound(paint), height=ROW)
     if at.plan.outline:
-        yield Entry(text="clear outline of the permanent works", sample=_outline, height=1.4)
+        yield Entry(text="clear outline of the permanent works", sample=outline_sample, height=1.4)
 
 
 def _remarks(at: LevelPlan, marks: Marks, piles: Flags, walls: Flags) -> Iterator[Entry]:
@@ -135,62 +129,38 @@ def _remarks(at: LevelPlan, marks: Marks, piles: Flags, walls: Flags) -> Iterato
 
 def _stroke(look: Look) -> Sample:
     def sample(canvas: Canvas, box: Box) -> None:
-        y, x = box.middle[1], box.left + 0.08 * box.width
-        marker = 0.4 * box.height
-        canvas.lines([[(x, y), (x + 4.5, y)]], width=look.width, colour=look.colour, dash=look.dash)
-        if look.letter != "W":
-            draw_markers(canvas, look, np.array([[x + 5.2 + marker / 2, y]]), marker)
+        draw_joint(canvas, look, box.left + 0.08 * box.width, box.middle[1], 0.4 * box.height)
 
     return sample
 
 
-def _circle_box(box: Box) -> tuple[float, float, float]:
-    return box.left + 0.3 * box.width, box.middle[1], min(0.46 * box.height, 0.13 * box.width)
-
-
-def _design(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
-    canvas.circles([[x, y]], radius, width=THIN, colour=GREY, dash=DESIGN_DASH)
-
-
 def _measured(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
+    x, y, radius = circle_place(box)
     canvas.circles([[x, y]], radius, fill=CONCRETE)
     canvas.circles([[x + 0.5 * radius, y]], radius, width=THIN, colour=GREY, dash=DESIGN_DASH)
     canvas.circles([[x, y]], radius, width=MEDIUM, colour=INK)
 
 
 def _predicted(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
+    x, y, radius = circle_place(box)
     canvas.circles([[x, y]], radius, width=MEDIUM, colour=INK, dash=PREDICTED_DASH)
 
 
 def _unknown(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
+    x, y, radius = circle_place(box)
     look = LOOKS[VERDICTS.index("not surveyed")]
     canvas.circles([[x, y]], radius, width=look.width, colour=look.colour, dash=look.dash)
     draw_markers(canvas, look, np.array([[x, y]]), 0.9 * radius)
 
 
-def _cross(canvas: Canvas, x: float, y: float, reach: float, colour: str) -> None:
-    arms = [[(x - reach, y - reach), (x + reach, y + reach)], [(x - reach, y + reach), (x + reach, y - reach)]]
-    canvas.lines(arms, width=THIN, colour=colour)
-
-
 def _absent(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
-    _cross(canvas, x, y, 0.5 * radius, INK)
-
-
-def _omitted(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
-    _design(canvas, box)
-    _cross(canvas, x, y, 0.6 * radius, GREY)
+    x, y, radius = circle_place(box)
+    canvas.lines(crosses(np.array([[x, y]]), np.array([0.5 * radius])), width=THIN)
 
 
 def _hole(colour: str) -> Sample:
     def sample(canvas: Canvas, box: Box) -> None:
-        x, y, radius = _circle_box(box)
+        x, y, radius = circle_place(box)
         canvas.shapes([_bar(x, y, 0.3 * radius, 0.9 * radius)], fill=colour)
         _bound(colour)(canvas, box)
 
@@ -199,7 +169,7 @@ def _hole(colour: str) -> Sample:
 
 def _bound(colour: str) -> Sample:
     def sample(canvas: Canvas, box: Box) -> None:
-        x, y, radius = _circle_box(box)
+        x, y, radius = circle_place(box)
         ring = _bar(x, y, 0.8 * radius, 0.9 * radius)
         canvas.lines([ring], width=FINE, colour=colour, dash=BOUND_DASH, closed=True)
 
@@ -208,8 +178,3 @@ def _bound(colour: str) -> Sample:
 
 def _bar(x: float, y: float, wide: float, high: float) -> list[tuple[float, float]]:
     return [(x - wide, y - high), (x + wide, y - high), (x + wide, y + high), (x - wide, y + high)]
-
-
-def _outline(canvas: Canvas, box: Box) -> None:
-    y = box.middle[1]
-    canvas.lines([[(box.left, y), (box.left + 0.8 * box.width, y)]], width=MEDIUM, dash=OUTLINE_DASH)

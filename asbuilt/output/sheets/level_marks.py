@@ -11,7 +11,7 @@ from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import FINE, MEDIUM, THIN, Box
 from asbuilt.output.sheets.dimension import LINE, Callout, block_size
 from asbuilt.output.sheets.figures import AT_MOST, asked_level, at_most, counted, figure, level_text
-from asbuilt.output.sheets.flags import Flags, joint_flags, squares
+from asbuilt.output.sheets.flags import Flags, joint_flags
 from asbuilt.output.sheets.nearness import crosses_circles
 from asbuilt.output.sheets.placing import Boxes, join, overlapping
 from asbuilt.output.sheets.symbols import LOOKS, draw_markers
@@ -25,14 +25,12 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.plan_layout import Plan
 
 __all__ = [
-    "BOUND_DASH",
     "CONCRETE",
     "LOST",
     "NOT_SURE",
     "NOT_SURVEYED",
     "OPEN",
     "OUT_OF_RANGE",
-    "PREDICTED_DASH",
     "SURE",
     "VERDICT_OF",
     "Marks",
@@ -60,11 +58,10 @@ STEPS = (1.2, 2.6, 4.2, 6.2, 8.6, 11.5, 15.0, 19.0, 24.0, 30.0)
 ASIDE = (0.0, 0.5, -0.5, 1.0, -1.0, 1.6, -1.6, 2.4, -2.4, 3.4, -3.4, 4.5, -4.5)
 #: By how much they stand aslant where there is no place straight off the wall [deg].
 ASLANT = (0.0, -40.0, 40.0, -60.0, 60.0, -75.0, 75.0)
-#: Fill of a pile where it is measured, and dashes of a circle that is predicted [mm].
+#: Half of the room that a leader takes across [mm].
+HALF_LEADER = 0.15
+#: Fill of a pile where it is measured.
 CONCRETE = "#E4E4E4"
-PREDICTED_DASH = (2.6, 1.2)
-#: Dashes of the outline of an opening that is not exceeded with the site's confidence [mm].
-BOUND_DASH = (0.9, 0.45)
 
 
 def figures(level: LevelPlan, row: int) -> tuple[str, ...]:
@@ -113,7 +110,7 @@ class OpenList:
     @property
     def boxes(self) -> Boxes:
         """What it covers of the drawing."""
-        return _upright([] if self.box is None else [self.box])
+        return Boxes.of([] if self.box is None else [self.box])
 
     def draw(self, canvas: Canvas) -> None:
         """Draw it, where it has a place."""
@@ -153,17 +150,11 @@ def list_open(level: LevelPlan, room: Room) -> OpenList:
     up = np.linspace(view.top - high - 2.0, view.bottom + 2.0, 9)
     order = (0, 8, 4, 2, 6, 1, 3, 5, 7)
     places = [Box(left=x, bottom=y, width=wide, height=high) for y in up[[*order]] for x in across[[*order]]]
-    free = np.flatnonzero(~room.meets(_upright(places)))
+    free = np.flatnonzero(~room.meets(Boxes.of(places)))
     box = places[free[0]] if len(free) else None
     listed = OpenList(lines=tuple(lines), text=t, box=box)
     room.cover(listed.boxes)
     return listed
-
-
-def _upright(boxes: list[Box]) -> Boxes:
-    middle = np.array([box.middle for box in boxes]).reshape(-1, 2)
-    half = np.array([(box.width / 2, box.height / 2) for box in boxes]).reshape(-1, 2)
-    return Boxes(centre=middle, half=half, axis=np.tile([1.0, 0.0], (len(boxes), 1)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,8 +196,11 @@ class Marks:
 
 def _grounds(callouts: tuple[Callout, ...]) -> Boxes:
     middle = np.array([c.middle for c in callouts]).reshape(-1, 2)
-    half = np.array([c.size for c in callouts]).reshape(-1, 2) / 2.0
-    return Boxes(centre=middle, half=half, axis=np.tile([1.0, 0.0], (len(callouts), 1)))
+    return Boxes.upright(middle, np.array([c.size for c in callouts]).reshape(-1, 2) / 2.0)
+
+
+def _leader(callout: Callout) -> Boxes:
+    return Boxes.strips(callout.foot[None, :], callout.reach[None, :], HALF_LEADER)
 
 
 def joint_marks(level: LevelPlan, room: Room) -> Marks:
@@ -223,7 +217,7 @@ def joint_marks(level: LevelPlan, room: Room) -> Marks:
     at = plan.joint_end + plan.joint_normal * (0.6 * size * np.sign(plan.joint_stroke))[:, None]
     wanted = _with_figures(level) & level.here
     tried = worst_first(level, np.flatnonzero(wanted))[:MOST_CALLOUTS]
-    room.cover(squares(at[tried], np.full(len(tried), size / 2)))
+    room.cover(Boxes.squares(at[tried], np.full(len(tried), size / 2)))
     # Letters stay close to their joints, and figures go where they leave room.
     letters = _lettered(level, ~wanted & level.here, room)
     callouts: list[Callout] = []
@@ -232,7 +226,7 @@ def joint_marks(level: LevelPlan, room: Room) -> Marks:
     for row in tried.tolist():
         callout = _placed(level, row, at[row], room, written, aslant=failed < PATIENCE)
         if callout is not None:
-            leader = _strip(callout.foot[None, :], callout.reach[None, :])
+            leader = _leader(callout)
             written = join([written, _grounds((callout,)), leader])
             callouts.append(callout)
             rows.append(row)
@@ -254,9 +248,9 @@ def _lettered(level: LevelPlan, which: Booleans, room: Room) -> Flags:
     """Put marker and letter at some joints, as far as they are not within."""
     plan = level.plan
     if not (plan.joint_verdict[which] > VERDICTS.index("within")).any():
-        return Flags(labels=(), boxes=_upright([]), leaders=np.empty((0, 2, 2)))
+        return Flags(labels=(), boxes=Boxes.none(), leaders=np.empty((0, 2, 2)))
     flags = joint_flags(replace(plan, joint_verdict=np.where(which, plan.joint_verdict, -1)), room)
-    room.cover(_strip(flags.leaders[:, 0], flags.leaders[:, 1]))
+    room.cover(Boxes.strips(flags.leaders[:, 0], flags.leaders[:, 1], HALF_LEADER))
     return flags
 
 
@@ -283,7 +277,7 @@ def _placed(level: LevelPlan, row: int, foot: Floats, room: Room, written: Boxes
         if len(middle):
             callout = replace(callout, middle=middle[0])
             room.keep(_grounds((callout,)))
-            room.cover(_strip(base[None, :], callout.reach[None, :]))
+            room.cover(_leader(callout))
             return callout
     return None
 
@@ -300,13 +294,13 @@ def _clear(
         return foot + run * np.minimum(1.0, 0.8 * plan.text / length)[:, None], reach
 
     blocked = np.zeros(len(middle), dtype=bool)
-    blocked[overlapping(_level_boxes(middle, half), written)[0]] = True
-    blocked[overlapping(_strip(*leader()), written)[0]] = True
+    blocked[overlapping(Boxes.upright(middle, half), written)[0]] = True
+    blocked[overlapping(Boxes.strips(*leader(), HALF_LEADER), written)[0]] = True
     middle = middle[~blocked]
     middle = middle[~crosses_circles(*leader(), plan.stands, plan.radius)]
     if strict:
-        middle = middle[~room.meets(_strip(*leader()))]
-    return middle[~room.meets(_level_boxes(middle, half))]
+        middle = middle[~room.meets(Boxes.strips(*leader(), HALF_LEADER))]
+    return middle[~room.meets(Boxes.upright(middle, half))]
 
 
 def _turned(vector: Floats, angle: float) -> Floats:
@@ -323,15 +317,3 @@ def _choices(foot: Floats, normal: Floats, half: Floats, text: float) -> Floats:
     away = float(np.abs(normal) @ half) + step[order] * text
     sideways = float(np.abs(along) @ half) * aside[order]
     return np.asarray(foot + normal * away[:, None] + along * sideways[:, None])
-
-
-def _level_boxes(middle: Floats, half: Floats) -> Boxes:
-    return Boxes(centre=middle, half=np.tile(half, (len(middle), 1)), axis=np.tile([1.0, 0.0], (len(middle), 1)))
-
-
-def _strip(start: Floats, end: Floats) -> Boxes:
-    run = end - start
-    length = np.hypot(run[:, 0], run[:, 1])
-    axis = np.where(length[:, None] > 1e-9, run / np.maximum(length, 1e-9)[:, None], [1.0, 0.0])
-    half = np.stack([length / 2.0, np.full(len(run), 0.15)], axis=1)
-    return Boxes(centre=(start + end) / 2.0, half=half, axis=axis)

@@ -11,35 +11,37 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.columns import VERDICTS
-from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, INK, MEDIUM, THIN, WHITE, Box
+from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, INK, MEDIUM, THIN, WHITE
 from asbuilt.output.sheets.dimension import end_marks
-from asbuilt.output.sheets.figures import asked_level
-from asbuilt.output.sheets.flags import free_room, pile_flags, squares
+from asbuilt.output.sheets.figures import asked_level, counted, figure, level_figure
+from asbuilt.output.sheets.flags import free_room, pile_flags
 from asbuilt.output.sheets.frame import Sheet
-from asbuilt.output.sheets.key_plan import MATCH_DASH, cover_match_lines, match_flags, match_lines, place_key_plan
+from asbuilt.output.sheets.key_plan import cover_match_lines, match_flags, match_lines, place_key_plan
 from asbuilt.output.sheets.level_legend import level_legend
-from asbuilt.output.sheets.level_marks import (
-    BOUND_DASH,
-    CONCRETE,
-    OUT_OF_RANGE,
-    PREDICTED_DASH,
-    VERDICT_OF,
-    joint_marks,
-    list_open,
-)
+from asbuilt.output.sheets.level_marks import CONCRETE, OUT_OF_RANGE, VERDICT_OF, joint_marks, list_open
+from asbuilt.output.sheets.levels import WALL_LEVELS, levels_of_walls
 from asbuilt.output.sheets.names import wall_names
 from asbuilt.output.sheets.notes import CAUTION, sheet_notes
-from asbuilt.output.sheets.placing import join
-from asbuilt.output.sheets.plan_layout import STROKE, _page, _strokes, lay_out
-from asbuilt.output.sheets.scaling import draw_bars, draw_grid
-from asbuilt.output.sheets.symbols import DESIGN_DASH, LOOKS, OUTLINE_DASH, draw_markers
+from asbuilt.output.sheets.placing import Boxes, join
+from asbuilt.output.sheets.plan_layout import STROKE, lay_out, page_plan, stroke_lengths
+from asbuilt.output.sheets.scaling import draw_bars, draw_grid, plan_boxes
+from asbuilt.output.sheets.symbols import (
+    BOUND_DASH,
+    DESIGN_DASH,
+    LOOKS,
+    MATCH_DASH,
+    OUTLINE_DASH,
+    PREDICTED_DASH,
+    crosses,
+    draw_markers,
+)
 from asbuilt.views import Slice, Toes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from asbuilt.model import Booleans, Codes, Floats, Integers, Reconciliation, Texts
-    from asbuilt.output.sheets.canvas import Canvas
+    from asbuilt.output.sheets.canvas import Box, Canvas
     from asbuilt.output.sheets.job import Job
     from asbuilt.output.sheets.plan_layout import Plan
 
@@ -50,6 +52,8 @@ WITHIN, NOT_SURVEYED = VERDICTS.index("within"), VERDICTS.index("not surveyed")
 SAME = 0.005
 #: Piles smaller than this on paper take no end marks [mm].
 LEAST_RADIUS = 1.0
+#: So many piles whose face stands inside the clear outline are named.
+MOST_FACES = 4
 TRUE_TO_SCALE = ("Everything on this sheet is true to scale:", "nothing is exaggerated.")
 
 
@@ -148,14 +152,9 @@ def _purposes(result: Reconciliation) -> Iterator[tuple[float, str]]:
         yield stage.level, stage.stage
         if stage.joints_to is not None:
             yield stage.joints_to, f"joints for {stage.stage}"
-    settings, built = result.survey.settings, set(result.piles["wall"])
-    for name, said in (("formation", "formation"), ("interlock_to", "interlock level")):
-        walls = {wall: settings.wall_level(wall, name) for wall in settings.walls if wall in built}  # type: ignore[arg-type]  # one of the literal names
-        for level in dict.fromkeys(walls.values()):
-            if level is None:
-                continue
-            own = [wall for wall, value in walls.items() if value == level]
-            yield level, said if len(own) == len(walls) else f"{said} of wall{'s' * (len(own) > 1)} {', '.join(own)}"
+    for said, levels in zip(("formation", "interlock level"), WALL_LEVELS, strict=True):
+        for level, walls in levels_of_walls(result, levels):
+            yield level, f"{said} of wall{'s' * (len(walls) > 1)} {', '.join(walls)}" if walls else said
 
 
 def level_sheets(job: Job, area: Box, text: float) -> Sequence[Sheet]:
@@ -169,14 +168,7 @@ def level_sheets(job: Job, area: Box, text: float) -> Sequence[Sheet]:
     text : float
         Height of a capital letter [mm].
     """
-    band, strip = 2.3 * text, 6.4 * text
-    box = Box(
-        left=area.left + band,
-        bottom=area.bottom + strip + band,
-        width=area.width - band - 2.0,
-        height=area.height - strip - band - 2.0,
-    )
-    bars = Box(left=box.left, bottom=area.bottom + 1.0, width=box.width, height=strip - 1.5)
+    box, bars = plan_boxes(area, text)
     pages = lay_out(job.result, box, text, scale=job.scale, toes=job.views.toes())
     return [
         _sheet(job, _at_level(job, level, page), pages, _title(level, names, page), bars)
@@ -195,7 +187,7 @@ def _sheet(job: Job, at: LevelPlan, pages: Sequence[Plan], title: str, bars: Box
     plan = at.plan
     box, text = plan.view.box, plan.text
     room = free_room(plan)
-    room.cover(squares(plan.design[at.absent], np.minimum(0.4 * plan.design_radius[at.absent], 1.5)))
+    room.cover(Boxes.squares(plan.design[at.absent], np.minimum(0.4 * plan.design_radius[at.absent], 1.5)))
     cover_match_lines(plan.part, room)
     match = match_flags(plan.part, plan.pages, text, room)
     key = place_key_plan(job.result, [page.part for page in pages], plan.page - 1, room=room, text=text)
@@ -225,16 +217,39 @@ def _sheet(job: Job, at: LevelPlan, pages: Sequence[Plan], title: str, bars: Box
         scale=plan.scale,
         draw=draw,
         legend=(*level_legend(at, marks, listed, piles, walls), *key.entries()),
-        notes=sheet_notes(job.result, text, shown=f"Level shown: {level}, where piles and joints pass it."),
+        notes=sheet_notes(
+            job.result, text, shown=f"Level shown: {level}, where piles and joints pass it.", more=_faces(at)
+        ),
         caution=CAUTION,
     )
+
+
+def _faces(at: LevelPlan) -> list[str]:
+    """Return a note on the faces that stand inside the clear outline, each at the level where it does so most.
+
+    How far a face stands inside at the sheet's own level is not among the results.
+    """
+    if not at.plan.outline:
+        return []
+    piles = at.plan.result.piles
+    face, level = (np.asarray(piles[f"face_inside_{name}"], dtype=np.float64) for name in ("mm", "level"))
+    inside = np.flatnonzero(at.expected & (face > 0.0))
+    inside = inside[np.argsort(-face[inside], kind="stable")]
+    named = [
+        f"{piles['pile_id'][row]} {figure(face[row], 0.0, digits=0)} mm at {level_figure(level[row])}"
+        for row in inside[:MOST_FACES].tolist()
+    ]
+    more = f" and {counted(len(inside) - MOST_FACES, 'pile')} more" if len(inside) > MOST_FACES else ""
+    unknown = int((at.expected & np.isnan(face)).sum())
+    said = f"Face inside the clear outline, worst from cut-off to formation: {', '.join(named) or 'none known'}{more}."
+    return [f"{said} Not known: {counted(unknown, 'pile')}." if unknown else said]
 
 
 def _at_level(job: Job, level: float, page: Plan) -> LevelPlan:
     """Put the slice in its place on a page of the plan."""
     whole = job.views.at_level(level)
     there, toes = _sliced(job.result, whole)
-    plan = _page(there, toes, page.part, (), page=page.page, pages=page.pages, factor=page.factor, text=page.text)
+    plan = page_plan(there, toes, page.part, (), page=page.page, pages=page.pages, factor=page.factor, text=page.text)
     joints = job.result.joints
     rows = plan.joint_rows
     cut = _part(whole, plan.rows, rows)
@@ -284,7 +299,7 @@ def _from_the_face(plan: Plan, cut: Slice) -> Plan:
     least = np.minimum(plan.radius[joints.a], plan.radius[joints.b])[:, None]
     foot = np.where(gap[:, None], plan.joint_middle + plan.joint_normal * (least + 0.4), plan.joint_foot)
     plan = replace(plan, joint_foot=foot)
-    stroke = np.where(gap, _strokes(plan), plan.joint_stroke)
+    stroke = np.where(gap, stroke_lengths(plan), plan.joint_stroke)
     return replace(plan, joint_stroke=np.where(gap & (stroke < 0), STROKE / 2.0, stroke))
 
 
@@ -330,13 +345,6 @@ def _draw_circles(canvas: Canvas, at: LevelPlan) -> None:
     )
     omitted = at.omitted
     canvas.lines(crosses(plan.design[omitted], 0.6 * plan.design_radius[omitted]), width=THIN, colour=GREY, clip=clip)
-
-
-def crosses(at: Floats, reach: Floats) -> Floats:
-    """Return diagonal crosses (2 n, 2, 2) [mm]."""
-    arms = np.array([[(-1.0, -1.0), (1.0, 1.0)], [(-1.0, 1.0), (1.0, -1.0)]])
-    lines: Floats = (at[:, None, None, :] + reach[:, None, None, None] * arms[None]).reshape(-1, 2, 2)
-    return lines
 
 
 def _draw_joints(canvas: Canvas, at: LevelPlan) -> None:

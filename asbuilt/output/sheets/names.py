@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.output.sheets.flags import Flags, Label, squares
+from asbuilt.output.sheets.flags import Flags, Label
 from asbuilt.output.sheets.lettering import clean, text_width
 from asbuilt.output.sheets.placing import Boxes, Room, first_free, join
 
@@ -35,7 +35,7 @@ def wall_names(plan: Plan, room: Room) -> Flags:
     large, small = 1.4 * plan.text, plan.text
     labels: list[Label] = []
     left_out = 0
-    boxes = [squares(np.empty((0, 2)), np.empty(0))]
+    boxes = [Boxes.none()]
     for name, wall in settings.walls.items():
         rows = np.flatnonzero((walls == name) & plan.own)
         if not len(rows):
@@ -45,9 +45,7 @@ def wall_names(plan: Plan, room: Room) -> Flags:
         inner, outer = ("inside: pit", "pit: inside the ring") if ring else ("pit side", "pit: other side")
         half = np.array([max(text_width(first, large), text_width(outer, small)) / 2 + 1.0, large + small])
         places, inside = _places(plan, rows, pit[rows], half, closed=ring)
-        count = len(places)
-        options = Boxes(centre=np.array(places), half=np.tile(half, (count, 1)), axis=np.tile([1.0, 0.0], (count, 1)))
-        chosen = first_free(options, room)
+        chosen = first_free(Boxes.upright(np.array(places), half), room)
         if not len(chosen):
             left_out += 1
             continue

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.canvas import Box, Canvas
     from asbuilt.settings import Settings
 
-__all__ = ["CAUTION", "allowed", "level_range", "not_made", "plan_notes", "sheet_notes"]
+__all__ = ["CAUTION", "allowed", "few", "level_range", "not_made", "plan_notes", "sheet_notes"]
 
 CAUTION = (
     "Geometry only: nothing is said of stability, strength, watertightness or ground movement. Not a permit to dig. "
@@ -36,8 +36,8 @@ def _short(text: str, most: int = 60) -> str:
     return text if len(text) <= most else f"{text[: most - 1]}\u2026"
 
 
-def _few(paths: Sequence[str], most: int = 3) -> str:
-    """Return the first of several paths, and how many more there are."""
+def few(paths: Sequence[str], most: int = 3) -> str:
+    """Return the first of several paths or names, and how many more there are."""
     more = f" and {len(paths) - most} more" if len(paths) > most else ""
     return ", ".join(_short(path, 40) for path in paths[:most]) + more
 
@@ -144,8 +144,9 @@ def _texts(result: Reconciliation, shown: str) -> Iterator[str]:
     survey = result.survey
     settings = survey.settings
     if survey.changed:
-        yield f"CHANGED since taken in: {_few(survey.changed)}. The sheet shows what stands there now."
-    placed = "not placed on a map" if result.grid is None else f"placed on {_short(result.grid.map_crs, 24)}"
+        yield f"CHANGED since taken in: {few(survey.changed)}. The sheet shows what stands there now."
+    grid = result.grid
+    placed = "not placed on a map" if grid is None else f"placed on {_short(grid.map_crs, 24)} {_short(grid.tie, 80)}"
     yield f"Coordinates: site grid, m, {placed}. Levels: site datum, m. Deviations: mm."
     if shown:
         yield shown

@@ -182,7 +182,7 @@ def _plumb(result: Reconciliation, profile: PileProfile, k: int) -> Plumb:
     surveyed = np.isfinite(deviation).any()
     words = ("not surveyed:", "no position is known") if not surveyed else ()
     if not surveyed and not bool(p.expected[pile]):
-        words = ("omitted:", "not built")
+        words = ("omitted,", "but recorded") if result.omitted_but_built[pile] else ("omitted:", "not built")
     return Plumb(
         title=f"{profile.directions[k][0].upper()}{profile.directions[k][1:]}, mm",
         level=profile.level,

@@ -11,7 +11,9 @@ from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, INK, MEDIUM, TH
 from asbuilt.output.sheets.chart import GRID, round_step, tag
 from asbuilt.output.sheets.figures import figure, level_figure, true_minus
 from asbuilt.output.sheets.lettering import text_width
+from asbuilt.output.sheets.levels import lead_to_names
 from asbuilt.output.sheets.stacking import spread
+from asbuilt.output.sheets.symbols import OTHER_DASH, PREDICTED_DASH
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -25,8 +27,6 @@ __all__ = [
     "DIRECTION_LIMIT",
     "DOT",
     "LIMIT_DASH",
-    "OTHER_DASH",
-    "PREDICTED_DASH",
     "RATIOS",
     "TOLERANCE_DASH",
     "Plumb",
@@ -39,9 +39,7 @@ __all__ = [
 
 #: Fill of the uncertainty band.
 BAND = "#DEDEDE"
-#: Dashes [mm]: predicted axis, the other lean model, limits of lean, of plan and towards the pit.
-PREDICTED_DASH = (2.2, 1.1)
-OTHER_DASH = (2.4, 0.7, 0.35, 0.7)
+#: Dashes [mm]: limits of lean, of plan and towards the pit.
 LIMIT_DASH = (3.2, 0.8)
 TOLERANCE_DASH = (1.2, 0.7)
 DIRECTION_LIMIT = (4.0, 0.7, 0.5, 0.7, 0.5, 0.7)
@@ -216,13 +214,12 @@ def draw_levels(
     """Draw named levels across plots that stand side by side, and their names right of the last lane."""
     last = lanes[-1]
     up = [float(charts[0].at(0.0, level)[1]) for _, level in named]
-    places = spread(up, 1.75 * text, last.bottom + 0.5 * text, last.top, downwards=True)
-    for (name, level), y, place in zip(named, up, places, strict=True):
+    for name, level in named:
         for chart in charts:
             chart.across(canvas, level, width=FINE if name == "cut-off" else THIN, colour=GREY)
-        x = last.right
-        canvas.lines([[(x, y), (x + 0.6 * text, y), (x + 1.8 * text, place), (x + 2.2 * text, place)]], width=HAIR)
-        canvas.text(x + 2.5 * text, place - text / 2, f"{name} {level_figure(level)}", height=text)
+    places = lead_to_names(canvas, up, last, text)
+    for (name, level), place in zip(named, places, strict=True):
+        canvas.text(last.right + 2.5 * text, place - text / 2, f"{name} {level_figure(level)}", height=text)
 
 
 def level_ticks(cut_off: float, low: float, high: float, most: int) -> Iterator[tuple[float, str]]:

@@ -164,9 +164,11 @@ def _toe(result: Reconciliation, pile: int, recorded: float) -> tuple[str, ...]:
 
 def facts(result: Reconciliation, pile: int) -> list[str]:
     """Return how the pile's place and axis are known, and why it is not within, in sentences."""
-    if not bool(result.piles.expected[pile]):
+    if not bool(result.piles.expected[pile]) and not result.omitted_but_built[pile]:
         return ["This pile is omitted: it is not built and not judged."]
     reasons = str(result.piles["reasons"][pile] or "none, every check made is within")
+    if not bool(result.piles.expected[pile]):
+        reasons = "omitted in the design, so not judged"
     name = str(result.piles["pile_id"][pile])
     odd = [f"Odd: {true_minus(found.text)}." for found in result.findings if found.item == name]
     return [_centre(result, pile), _axis(result, pile), f"Reasons: {true_minus(reasons)}.", *odd]
@@ -179,9 +181,9 @@ def _centre(result: Reconciliation, pile: int) -> str:
         return f"Centre: not surveyed{f' ({why})' if why else ''}."
     thing = int(p["object"][pile])
     shots = int(p["n_shots"][pile])
-    at = np.datetime_as_string(c.surveyed_at[pile], unit="m").replace("T", " ")
+    at = result.survey.settings.site.time_text(c.surveyed_at[pile].astype("datetime64[m]"))
     what = f" on the {OBJECTS[thing].replace('trimmed', 'trimmed head')}" if thing >= 0 else ""
-    said = f"Centre: {counted(shots, 'shot')}{what}, {at} UTC, {p['load_file'][pile]}"
+    said = f"Centre: {counted(shots, 'shot')}{what}, {at}, {p['load_file'][pile]}"
     u = float(p["u_offset_mm"][pile])
     return f"{said}; standard uncertainty at cut-off {u:.1f} mm." if np.isfinite(u) else f"{said}."
 

@@ -8,24 +8,18 @@ import numpy as np
 
 from asbuilt.output.sheets.canvas import BOLD, FINE, INK, MEDIUM, THIN, WHITE, Box
 from asbuilt.output.sheets.frame import Entry
-from asbuilt.output.sheets.pile_charts import (
-    BAND,
-    DIRECTION_LIMIT,
-    DOT,
-    LIMIT_DASH,
-    OTHER_DASH,
-    PREDICTED_DASH,
-    TOLERANCE_DASH,
-)
+from asbuilt.output.sheets.pile_charts import BAND, DIRECTION_LIMIT, DOT, LIMIT_DASH, TOLERANCE_DASH
+from asbuilt.output.sheets.samples import line_sample
+from asbuilt.output.sheets.symbols import OTHER_DASH, PREDICTED_DASH, crosses, pluses
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.pile_charts import Plumb
     from asbuilt.views import PileProfile
 
-__all__ = ["line_sample", "pile_legend"]
+__all__ = ["pile_legend"]
 
 ROW = 1.4
 """Height of a sample in heights of text."""
@@ -34,16 +28,6 @@ ROW = 1.4
 def pile_legend(plots: Sequence[Plumb], profile: PileProfile, *, ellipses: Sequence[str]) -> tuple[Entry, ...]:
     """Return the legend of a pile sheet; ``ellipses`` names the levels whose ellipse is drawn in plan."""
     return (*_axis(plots, profile), *_limits(plots), *_readings(plots), *_plan(profile, ellipses))
-
-
-def line_sample(*, width: float, dash: tuple[float, ...] = (), colour: str = INK) -> Callable[[Canvas, Box], None]:
-    """Return what draws a level stroke of one look."""
-
-    def sample(canvas: Canvas, box: Box) -> None:
-        y = box.middle[1]
-        canvas.lines([[(box.left, y), (box.left + 0.9 * box.width, y)]], width=width, dash=dash, colour=colour)
-
-    return sample
 
 
 def _axis(plots: Sequence[Plumb], profile: PileProfile) -> Iterator[Entry]:
@@ -151,9 +135,9 @@ def _ring(canvas: Canvas, box: Box) -> None:
 
 def _plus(canvas: Canvas, box: Box) -> None:
     x, y = _place(box)
-    canvas.lines([[(x - 1.1, y), (x + 1.1, y)], [(x, y - 1.1), (x, y + 1.1)]], width=MEDIUM)
+    canvas.lines(pluses(np.array([[x, y]]), np.array([1.1])), width=MEDIUM)
 
 
 def _cross(canvas: Canvas, box: Box) -> None:
     x, y = _place(box)
-    canvas.lines([[(x - 1.1, y - 1.1), (x + 1.1, y + 1.1)], [(x - 1.1, y + 1.1), (x + 1.1, y - 1.1)]], width=FINE)
+    canvas.lines(crosses(np.array([[x, y]]), np.array([1.1])), width=FINE)

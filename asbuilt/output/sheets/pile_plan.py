@@ -11,8 +11,8 @@ from asbuilt.output.sheets.canvas import BOLD, FINE, HAIR, INK, MEDIUM, THIN, Bo
 from asbuilt.output.sheets.chart import Axis, Chart, round_step, tag
 from asbuilt.output.sheets.figures import figure, level_figure
 from asbuilt.output.sheets.lettering import text_width, wrap
-from asbuilt.output.sheets.pile_charts import PREDICTED_DASH, TOLERANCE_DASH, choose_ratio
-from asbuilt.output.sheets.symbols import arrows
+from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH, choose_ratio
+from asbuilt.output.sheets.symbols import PREDICTED_DASH, arrows, crosses, pluses
 
 if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats
@@ -23,6 +23,8 @@ __all__ = ["WITHIN_95_PLANE", "Shots", "Trace", "draw_shots", "draw_trace", "ell
 #: Radius that holds 95 % of a plane normal distribution, in standard deviations: the square root of the 95 % point of
 #: chi-squared on two degrees of freedom, -2 ln 0.05.
 WITHIN_95_PLANE = float(np.sqrt(-2.0 * np.log(0.05)))
+#: Half of the mark of a shot that is not on the edge, or not used [mm].
+MARK = 1.1
 #: Millimetres on site for one on paper, of the shots.
 SHOT_RATIOS = tuple(step * 10.0**power for power in range(6) for step in (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0))
 
@@ -82,7 +84,7 @@ def draw_trace(canvas: Canvas, trace: Trace, box: Box, text: float) -> float:
     chart = Chart(box, x=x, y=y)
     chart.axes(canvas, text)
     centre = chart.at(0.0, 0.0)
-    canvas.lines(_plus(centre, 1.6), width=FINE)
+    canvas.lines(pluses(np.array([centre]), np.array([1.6])), width=FINE)
     if np.isfinite(trace.allowed):
         canvas.circles([centre], trace.allowed / ratio, width=FINE, colour=INK, dash=TOLERANCE_DASH, clip=box)
     for ring in trace.rings:
@@ -250,28 +252,19 @@ def draw_shots(canvas: Canvas, shots: Shots, box: Box, text: float, *, beside: b
     middle = np.array(window.middle)
     place = middle + shots.at / ratio
     canvas.circles([middle], shots.nominal / ratio, width=FINE, colour=INK, dash=TOLERANCE_DASH, clip=window)
-    canvas.lines(_plus(middle, 1.6), width=FINE)
+    canvas.lines(pluses(middle[None, :], np.array([1.6])), width=FINE)
     if shots.fit:
         centre = middle + np.array(shots.fit[:2]) / ratio
         canvas.circles([centre], shots.fit[2] / ratio, width=MEDIUM, colour=INK, clip=window)
         canvas.circles([centre], 0.6, fill=INK, clip=window)
         _residuals(canvas, shots, shots.fit[2], centre, ratio, text)
     used, edge = shots.used, shots.edge
+    inner, spare = place[inside & used & ~edge], place[inside & ~used]
     canvas.circles(place[inside & used & edge], 0.9, fill=INK, clip=window)
-    canvas.lines(_marks(place[inside & used & ~edge], ((-1, 0), (1, 0)), ((0, -1), (0, 1))), width=MEDIUM)
-    canvas.lines(_marks(place[inside & ~used], ((-1, -1), (1, 1)), ((-1, 1), (1, -1))), width=FINE)
+    canvas.lines(pluses(inner, np.full(len(inner), MARK)), width=MEDIUM)
+    canvas.lines(crosses(spare, np.full(len(spare), MARK)), width=FINE)
     canvas.rectangle(window, width=FINE)
     return ratio
-
-
-def _plus(at: Floats, arm: float) -> Floats:
-    return _marks(at[None, :], ((-1, 0), (1, 0)), ((0, -1), (0, 1)), arm=arm)
-
-
-def _marks(at: Floats, *strokes: tuple[tuple[float, float], tuple[float, float]], arm: float = 1.1) -> Floats:
-    arms = np.array(strokes, dtype=np.float64) * arm
-    lines: Floats = (at[:, None, None, :] + arms[None]).reshape(-1, 2, 2)
-    return lines
 
 
 def _residuals(canvas: Canvas, shots: Shots, radius: float, centre: Floats, ratio: float, text: float) -> None:

@@ -34,6 +34,40 @@ class Boxes:
     half: Floats
     axis: Floats
 
+    @classmethod
+    def none(cls) -> Boxes:
+        """Return no boxes."""
+        nothing = np.empty((0, 2))
+        return cls(centre=nothing, half=nothing, axis=nothing)
+
+    @classmethod
+    def upright(cls, centre: Floats, half: Floats) -> Boxes:
+        """Return boxes (n, 2) that are not turned; ``half`` (n, 2), or one (2,) for all."""
+        n = len(centre)
+        return cls(centre=centre, half=np.broadcast_to(half, (n, 2)), axis=np.tile([1.0, 0.0], (n, 1)))
+
+    @classmethod
+    def of(cls, boxes: Sequence[Box]) -> Boxes:
+        """Return parts of the paper as boxes."""
+        middle = np.array([box.middle for box in boxes]).reshape(-1, 2)
+        return cls.upright(middle, np.array([(box.width / 2, box.height / 2) for box in boxes]).reshape(-1, 2))
+
+    @classmethod
+    def squares(cls, centre: Floats, half: Floats) -> Boxes:
+        """Return upright squares about centres (n, 2), half their sides (n,) [mm]."""
+        return cls.upright(centre, np.stack([half, half], axis=1))
+
+    @classmethod
+    def strips(cls, start: Floats, end: Floats, half_width: float, *, parts: int = 1) -> Boxes:
+        """Return lines as thin boxes, each cut into parts, lest a long one widen the search for neighbours."""
+        run = end - start
+        length = np.hypot(run[:, 0], run[:, 1])
+        axis = np.where(length[:, None] > 1e-9, run / np.maximum(length, 1e-9)[:, None], [1.0, 0.0])
+        share = (np.arange(parts) + 0.5) / parts
+        centre = (start[:, None, :] + run[:, None, :] * share[None, :, None]).reshape(-1, 2)
+        half = np.stack([np.repeat(length / (2 * parts), parts), np.full(len(start) * parts, half_width)], axis=1)
+        return cls(centre=centre, half=half, axis=np.repeat(axis, parts, axis=0))
+
     def __len__(self) -> int:
         return len(self.centre)
 
@@ -124,8 +158,7 @@ class Room:
         self._low = np.array([area.left, area.bottom])
         self._shape = np.ceil(np.array([area.width, area.height]) / CELL).astype(np.int64) + 1
         self._covered = np.zeros(int(self._shape.prod()), dtype=bool)
-        nothing = np.empty((0, 2))
-        self._labels = Boxes(centre=nothing, half=nothing, axis=nothing)
+        self._labels = Boxes.none()
 
     def cover(self, boxes: Boxes) -> None:
         """Mark the cells that boxes cover, and a rim of one or two cells, so that none that touches one is missed."""

@@ -6,24 +6,33 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, INK, MEDIUM, THIN, Box
+from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, HAIR, INK, MEDIUM, THIN
 from asbuilt.output.sheets.flags import cut_flags, free_room, joint_flags, pile_flags
 from asbuilt.output.sheets.frame import Sheet
-from asbuilt.output.sheets.key_plan import MATCH_DASH, cover_match_lines, match_flags, match_lines, place_key_plan
+from asbuilt.output.sheets.key_plan import cover_match_lines, match_flags, match_lines, place_key_plan
 from asbuilt.output.sheets.names import wall_names
 from asbuilt.output.sheets.notes import CAUTION, plan_notes
 from asbuilt.output.sheets.placing import join
 from asbuilt.output.sheets.plan_layout import NOT_SURVEYED, Plan, lay_out
 from asbuilt.output.sheets.plan_legend import Placed, plan_legend
-from asbuilt.output.sheets.scaling import draw_bars, draw_grid
-from asbuilt.output.sheets.symbols import DESIGN_DASH, LOOKS, NO_VERDICT, OUTLINE_DASH, draw_markers, draw_piles
+from asbuilt.output.sheets.scaling import draw_bars, draw_grid, plan_boxes
+from asbuilt.output.sheets.symbols import (
+    DESIGN_DASH,
+    LOOKS,
+    MATCH_DASH,
+    NO_VERDICT,
+    OUTLINE_DASH,
+    crosses,
+    draw_markers,
+    draw_piles,
+)
 from asbuilt.output.sheets.vectors import draw_vectors, side_means
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from asbuilt.model import Booleans, Floats, Integers
-    from asbuilt.output.sheets.canvas import Canvas
+    from asbuilt.model import Booleans, Integers
+    from asbuilt.output.sheets.canvas import Box, Canvas
     from asbuilt.output.sheets.cutting import Cut
     from asbuilt.output.sheets.job import Job
     from asbuilt.output.sheets.symbols import Look
@@ -44,14 +53,7 @@ def plan_sheets(job: Job, area: Box, text: float) -> list[Sheet]:
     text : float
         Height of a capital letter [mm].
     """
-    band, strip = 2.3 * text, 6.4 * text
-    box = Box(
-        left=area.left + band,
-        bottom=area.bottom + strip + band,
-        width=area.width - band - 2.0,
-        height=area.height - strip - band - 2.0,
-    )
-    bars = Box(left=box.left, bottom=area.bottom + 1.0, width=box.width, height=strip - 1.5)
+    box, bars = plan_boxes(area, text)
     plans = lay_out(job.result, box, text, scale=job.scale, toes=job.views.toes())
     cuts = [plan.part for plan in plans]
     return [_sheet(plan, cuts, bars, text) for plan in plans]
@@ -64,8 +66,9 @@ def _sheet(plan: Plan, cuts: Sequence[Cut], bars: Box, text: float) -> Sheet:
     key = place_key_plan(plan.whole, cuts, plan.page - 1, room=room, text=text)
     match, cut = match_flags(plan.part, plan.pages, text, room), cut_flags(plan, room)
     joints = joint_flags(plan, room, depth=True)
-    names, means = wall_names(plan, room), side_means(plan, room)
+    # The name of a wall can go farther off than its piles' ids, so it comes after them.
     piles = pile_flags(plan, room, checks=True)
+    names, means = wall_names(plan, room), side_means(plan, room)
     placed = Placed(cut=cut, piles=piles, joints=joints, names=names, match=match, means=means, key=key)
     factor = plan.factor if plan.surveyed.any() or len(means.start) else None
 
@@ -149,13 +152,7 @@ def _draw_circles(canvas: Canvas, plan: Plan) -> None:
         clip=clip,
     )
     omitted = ~np.asarray(plan.result.piles.expected) & plan.own
-    canvas.lines(_crosses(plan.design[omitted], plan.design_radius[omitted] * 0.6), width=THIN, colour=GREY, clip=clip)
-
-
-def _crosses(at: Floats, reach: Floats) -> Floats:
-    arms = np.array([[(-1.0, -1.0), (1.0, 1.0)], [(-1.0, 1.0), (1.0, -1.0)]])
-    lines: Floats = (at[:, None, None, :] + reach[:, None, None, None] * arms[None]).reshape(-1, 2, 2)
-    return lines
+    canvas.lines(crosses(plan.design[omitted], plan.design_radius[omitted] * 0.6), width=THIN, colour=GREY, clip=clip)
 
 
 def _draw_joints(canvas: Canvas, plan: Plan) -> None:

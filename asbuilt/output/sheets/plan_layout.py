@@ -22,7 +22,17 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.cutting import Cut
     from asbuilt.output.sheets.frame import Viewport
 
-__all__ = ["CHECKS", "NOT_SURVEYED", "TOLD_FROM_NONE", "WITHIN", "Plan", "lay_out"]
+__all__ = [
+    "CHECKS",
+    "NOT_SURVEYED",
+    "STROKE",
+    "TOLD_FROM_NONE",
+    "WITHIN",
+    "Plan",
+    "lay_out",
+    "page_plan",
+    "stroke_lengths",
+]
 
 #: An offset is told from none where it is longer than this many standard uncertainties. It is the rule that the legend
 #: states, and so is a round number: the exact one, :data:`~asbuilt.output.sheets.pile_plan.WITHIN_95_PLANE`, draws
@@ -171,7 +181,7 @@ def lay_out(
     cuts = cut_wall(result, box, scale=scale, pad=pad, extra=extra, runs=runs)
     factor = factor_at(int(cuts[0].view.scale))
     return [
-        _page(result, toes, cut, outline, page=page, pages=len(cuts), factor=factor, text=text)
+        page_plan(result, toes, cut, outline, page=page, pages=len(cuts), factor=factor, text=text)
         for page, cut in enumerate(cuts, start=1)
     ]
 
@@ -208,7 +218,7 @@ def _taken(table: Any, rows: Integers) -> Any:
     return replace(table, columns=columns, **arrays)
 
 
-def _page(
+def page_plan(
     whole: Reconciliation,
     toes: Toes,
     cut: Cut,
@@ -219,6 +229,11 @@ def _page(
     factor: int,
     text: float,
 ) -> Plan:
+    """Put one page of a plan in its place on the paper; ``whole`` are the results of the whole job.
+
+    ``outline``: rings of the clear outline [m, reduced]; ``factor``: by how much vectors are drawn longer than the
+    scale makes them; ``text``: height of a capital letter [mm].
+    """
     view = cut.view
     k = 1000.0 / view.scale
     everything = np.arange(len(whole.piles)), np.arange(len(whole.joints))
@@ -266,7 +281,7 @@ def _page(
         joint_verdict=np.asarray(joints["verdict"], dtype=np.int64),
         outline=tuple(view.paper(ring[:, 0], ring[:, 1]) for ring in outline),
     )
-    return replace(plan, joint_stroke=_strokes(plan))
+    return replace(plan, joint_stroke=stroke_lengths(plan))
 
 
 def _spacing(result: Reconciliation) -> float:
@@ -284,7 +299,7 @@ def _told_from_none(offset: Floats, cov: Floats) -> Booleans:
     return np.asarray(nn * e**2 - 2.0 * en * e * n + ee * n**2 >= TOLD_FROM_NONE**2 * (ee * nn - en**2))
 
 
-def _strokes(plan: Plan) -> Floats:
+def stroke_lengths(plan: Plan) -> Floats:
     """Return how long the joints' strokes are (m,) [mm]: shorter where they would come to another joint or pile."""
     length = np.zeros(len(plan.joint_foot))
     rows = np.arange(len(length))

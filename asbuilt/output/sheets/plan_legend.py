@@ -12,18 +12,11 @@ from asbuilt.output.sheets.canvas import GREY, INK, MEDIUM, THIN, Box
 from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.flags import EVERY, every_id
 from asbuilt.output.sheets.frame import Entry
+from asbuilt.output.sheets.notes import few
 from asbuilt.output.sheets.plan_layout import CHECKS, NOT_SURVEYED, TOLD_FROM_NONE, WITHIN
+from asbuilt.output.sheets.samples import circle_place, design_sample, draw_joint, omitted_sample, outline_sample
 from asbuilt.output.sheets.scaling import LONGEST_VECTOR
-from asbuilt.output.sheets.symbols import (
-    DESIGN_DASH,
-    LOOKS,
-    NO_VERDICT,
-    OUTLINE_DASH,
-    Look,
-    arrows,
-    draw_markers,
-    draw_piles,
-)
+from asbuilt.output.sheets.symbols import LOOKS, NO_VERDICT, Look, arrows, draw_markers, draw_piles
 from asbuilt.output.sheets.vectors import bold_arrow, toe_arrows
 
 if TYPE_CHECKING:
@@ -98,10 +91,7 @@ def _verdict_sample(look: Look, *, piles: bool, joints: bool) -> Callable[[Canva
             elif look.letter != "W" and look.letter:
                 draw_markers(canvas, look, at + np.array([radius + marker, 0.0]), marker)
         if joints:
-            x = box.left + 0.52 * box.width
-            canvas.lines([[(x, y), (x + 4.5, y)]], width=look.width, colour=look.colour, dash=look.dash)
-            if look.letter != "W" and look.letter:
-                draw_markers(canvas, look, np.array([[x + 5.2 + marker / 2, y]]), marker)
+            draw_joint(canvas, look, box.left + 0.52 * box.width, y, marker)
 
     return sample
 
@@ -141,13 +131,18 @@ def _signs(plan: Plan) -> Iterator[Entry]:
             height=ROW,
         )
     elif designs:
-        yield Entry(text="design circle, true to scale like the others", sample=_design, height=ROW)
+        yield Entry(text="design circle, true to scale like the others", sample=design_sample(INK), height=ROW)
     elif joints:
         yield Entry(text=f"joint: where two circles meet, pit side{across}", sample=_joint, height=ROW)
     if plan.outline:
-        yield Entry(text="clear outline of the permanent works", sample=_outline, height=1.4)
-    if not np.asarray(plan.result.piles.expected)[plan.own].all():
-        yield Entry(text="omitted pile, not built", sample=_omitted, height=ROW)
+        yield Entry(text="clear outline of the permanent works", sample=outline_sample, height=1.4)
+    omitted = ~np.asarray(plan.result.piles.expected) & plan.own
+    built = omitted & plan.result.omitted_but_built
+    if (omitted & ~built).any():
+        yield Entry(text="omitted pile, not built", sample=omitted_sample(INK), height=ROW)
+    if built.any():
+        names = few(plan.result.piles["pile_id"][built].tolist())
+        yield Entry(text=f"omitted, but shot, read or recorded: {names}", sample=omitted_sample(INK), height=ROW)
 
 
 def _vectors(plan: Plan, means: Means) -> Iterator[Entry]:
@@ -220,17 +215,8 @@ def _of_these(missed: Sequence[str]) -> str:
     return f" (not within: {', '.join(missed[:MOST_NAMED])}{more})"
 
 
-def _circle_box(box: Box) -> tuple[float, float, float]:
-    return box.left + 0.3 * box.width, box.middle[1], min(0.46 * box.height, 0.13 * box.width)
-
-
-def _design(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
-    canvas.circles([[x, y]], radius, width=THIN, colour=INK, dash=DESIGN_DASH)
-
-
 def _joint(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
+    x, y, radius = circle_place(box)
     y -= 0.3 * radius
     apart, radius = 0.62 * radius, 0.75 * radius
     canvas.circles([[x - apart, y], [x + apart, y]], radius, width=THIN, colour=GREY)
@@ -239,7 +225,7 @@ def _joint(canvas: Canvas, box: Box) -> None:
 
 
 def _design_and_joint(canvas: Canvas, box: Box) -> None:
-    _design(canvas, replace(box, left=box.left - 0.17 * box.width))
+    design_sample(INK)(canvas, replace(box, left=box.left - 0.17 * box.width))
     _joint(canvas, replace(box, left=box.left + 0.38 * box.width))
 
 
@@ -287,16 +273,3 @@ def _mean(hollow: bool) -> Callable[[Canvas, Box], None]:
         bold_arrow(canvas, np.array([start, y]), np.array([end, y]), hollow=hollow)
 
     return sample
-
-
-def _outline(canvas: Canvas, box: Box) -> None:
-    y = box.middle[1]
-    canvas.lines([[(box.left, y), (box.left + 0.8 * box.width, y)]], width=MEDIUM, dash=OUTLINE_DASH)
-
-
-def _omitted(canvas: Canvas, box: Box) -> None:
-    x, y, radius = _circle_box(box)
-    _design(canvas, box)
-    reach = 0.6 * radius
-    arms = [[(x - reach, y - reach), (x + reach, y + reach)], [(x - reach, y + reach), (x + reach, y - reach)]]
-    canvas.lines(arms, width=THIN, colour=GREY)

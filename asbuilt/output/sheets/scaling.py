@@ -11,6 +11,7 @@ from asbuilt.output.sheets.canvas import FINE, GREY, INK, MEDIUM, THIN, WHITE, B
 from asbuilt.output.sheets.figures import figure
 from asbuilt.output.sheets.lettering import text_width
 from asbuilt.output.sheets.placing import Boxes, overlapping
+from asbuilt.output.sheets.symbols import pluses
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -28,8 +29,11 @@ __all__ = [
     "choose_factor",
     "choose_scale",
     "draw_bars",
+    "draw_blocks",
     "draw_grid",
     "grid_spacing",
+    "plan_boxes",
+    "scale_bar",
 ]
 
 SCALES = (50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
@@ -108,6 +112,18 @@ def grid_spacing(scale: float) -> float:
     return next(s for s in (step * 10.0**k for k in range(-2, 9) for step in (1, 2, 5)) if s >= least * (1 - 1e-9))
 
 
+def plan_boxes(area: Box, text: float) -> tuple[Box, Box]:
+    """Return the window of a plan, coordinates at its border, and the strip below it for the bars [mm]."""
+    band, strip = 2.3 * text, 6.4 * text
+    window = Box(
+        left=area.left + band,
+        bottom=area.bottom + strip + band,
+        width=area.width - band - 2.0,
+        height=area.height - strip - band - 2.0,
+    )
+    return window, Box(left=window.left, bottom=area.bottom + 1.0, width=window.width, height=strip - 1.5)
+
+
 def draw_grid(canvas: Canvas, view: Viewport, origin: tuple[float, float], text: float, *, covered: Boxes) -> None:
     """Draw crosses at round coordinates (not where flags cover them), ticks at the border, coordinates beside them."""
     spacing = grid_spacing(view.scale)
@@ -119,10 +135,9 @@ def draw_grid(canvas: Canvas, view: Viewport, origin: tuple[float, float], text:
     )
     e, n = np.meshgrid(east - origin[0], north - origin[1])
     at = view.paper(e.ravel(), n.ravel())
-    hidden = overlapping(_points(at), covered)[0]
+    hidden = overlapping(Boxes.upright(at, np.full(2, 2.0)), covered)[0]
     at = np.delete(at, hidden, axis=0)
-    arms = np.array([[(-2.0, 0.0), (2.0, 0.0)], [(0.0, -2.0), (0.0, 2.0)]])
-    canvas.lines((at[:, None, None, :] + arms[None]).reshape(-1, 2, 2), width=THIN, colour=GREY, clip=box)
+    canvas.lines(pluses(at, np.full(len(at), 2.0)), width=THIN, colour=GREY, clip=box)
     x = view.paper(east - origin[0], np.zeros(len(east)))[:, 0]
     y = view.paper(np.zeros(len(north)), north - origin[1])[:, 1]
     ticks = [[(a, box.bottom), (a, box.bottom - 1.2)] for a in x] + [[(box.left, b), (box.left - 1.2, b)] for b in y]
@@ -141,12 +156,6 @@ def draw_grid(canvas: Canvas, view: Viewport, origin: tuple[float, float], text:
     canvas.rectangle(box, width=MEDIUM)
 
 
-def _points(at: Floats) -> Boxes:
-    """Return boxes as large as a cross around places (n, 2) [mm]."""
-    n = len(at)
-    return Boxes(centre=at, half=np.full((n, 2), 2.0), axis=np.tile([1.0, 0.0], (n, 1)))
-
-
 def draw_bars(
     canvas: Canvas, strip: Box, scale: int, factor: int | None, text: float, *, what: str = "offset"
 ) -> None:
@@ -154,25 +163,47 @@ def draw_bars(
 
     ``what`` the vectors show is written beside their bar.
     """
-    _scale_bar(canvas, strip.left + 2 * text, strip, scale, text)
+    longest = min(24.0 * text, 0.28 * strip.width)
+    scale_bar(canvas, strip.left + 2 * text, strip.bottom, f"Scale 1:{scale}", 1000.0 / scale, longest, text)
     if factor is not None:
         _vector_bar(canvas, strip.left + 0.4 * strip.width, strip.bottom, scale, factor, text, what)
     _north(canvas, strip.right - 2.5 * text, strip, text)
 
 
-def _scale_bar(canvas: Canvas, x: float, strip: Box, scale: int, text: float) -> None:
-    per_metre = 1000.0 / scale
-    metres = bar_length(per_metre, min(24.0 * text, 0.28 * strip.width))
+def scale_bar(
+    canvas: Canvas, x: float, bottom: float, title: str, per_metre: float, longest: float, text: float
+) -> None:
+    """Draw a scale bar under its title, figures below it, in a strip from ``bottom`` [mm] up.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    x, bottom : float
+        Where it starts, and the strip's lower edge [mm].
+    title : str
+    per_metre, longest : float
+        Paper to a metre on site, and how long the bar may be [mm].
+    text : float
+        Height of a capital letter [mm].
+    """
+    metres = bar_length(per_metre, longest)
     length = metres * per_metre
-    bar = strip.bottom + 2.0 * text
-    parts = x + length * np.arange(4) / 4
-    blocks = np.array([[(a, bar), (a + length / 4, bar), (a + length / 4, bar + 1.2), (a, bar + 1.2)] for a in parts])
-    canvas.shapes(blocks[0::2], fill=INK, colour=INK, width=FINE)
-    canvas.shapes(blocks[1::2], fill=WHITE, colour=INK, width=FINE)
-    canvas.text(x, bar + 2.4, f"Scale 1:{scale}", height=text)
+    bar = bottom + 2.0 * text
+    draw_blocks(canvas, x, bar, length)
+    canvas.text(x, bar + 2.4, title, height=text)
     for share in (0.0, 0.5, 1.0):
         unit = " m" if share == 1.0 else ""
         canvas.text(x + share * length, bar - 1.5 * text, f"{metres * share:g}{unit}", height=text, anchor="centre")
+
+
+def draw_blocks(canvas: Canvas, x: float, bottom: float, length: float) -> None:
+    """Draw a bar of four blocks, black and white in turn [mm]."""
+    start = x + length * np.arange(4) / 4
+    end = start + length / 4
+    top = bottom + 1.2
+    blocks = np.array([[(a, bottom), (b, bottom), (b, top), (a, top)] for a, b in zip(start, end, strict=True)])
+    canvas.shapes(blocks[0::2], fill=INK, colour=INK, width=FINE)
+    canvas.shapes(blocks[1::2], fill=WHITE, colour=INK, width=FINE)
 
 
 def _vector_bar(canvas: Canvas, x: float, y: float, scale: int, factor: int, text: float, what: str) -> None:

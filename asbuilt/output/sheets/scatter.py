@@ -335,6 +335,8 @@ def _side_sheet(
     high = max(table.height(text), LEAST * text)
     boxes = _side_boxes(len(sides), area, text, high + 2.5 * text)
     rows = [side[cloud.row] == number[group.name] for group in sides]
+    walls = [str(cloud.result.survey.design["wall"][side == number[group.name]][0]) for group in sides]
+    allowed = {wall: cloud.allowed_in(wall) for wall in walls}
     reach = reach_of(cloud.offset, cloud.allowed)
     charts = [window(box, reach, x="mm along the wall", y="mm towards the pit") for box in boxes]
     ratio = (charts[0].x.high - charts[0].x.low) / boxes[0].width
@@ -347,9 +349,9 @@ def _side_sheet(
 
     def draw(canvas: Canvas) -> None:
         _title(canvas, area, "Plan offsets at cut-off by side, in wall axes, mm", text)
-        for group, row, chart in zip(sides, rows, charts, strict=True):
+        for group, wall, row, chart in zip(sides, walls, rows, charts, strict=True):
             chart.axes(canvas, text)
-            draw_cloud(canvas, chart, cloud.in_wall[row], cloud.kind[row], cloud.look[row], cloud.allowed, text)
+            draw_cloud(canvas, chart, cloud.in_wall[row], cloud.kind[row], cloud.look[row], allowed[wall], text)
             draw_groups(canvas, chart, [(group, ALL_LINE)], arm=0.7 * text)
             said = f"{group.name}: {int(row.sum())} pile{'s' * (int(row.sum()) != 1)}"
             canvas.text(chart.box.left, chart.box.top + 0.7 * text, said, height=1.15 * text)
@@ -363,7 +365,7 @@ def _side_sheet(
         scale=None,
         scale_text=f"{ratio_text(ratio)} at each side",
         draw=draw,
-        legend=cloud_legend(cloud, groups=list(sides), beyond=bool(words), rows=picked),
+        legend=cloud_legend(cloud, groups=list(sides), beyond=bool(words), rows=picked, allowed=allowed),
         notes=sheet_notes(cloud.result, text, shown=_shown(cloud), more=[*_notes(cloud), *([words] if words else [])]),
         caution=CAUTION,
     )

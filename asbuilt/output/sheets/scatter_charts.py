@@ -10,6 +10,7 @@ import numpy as np
 from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, INK, MEDIUM, THIN, WHITE, Box
 from asbuilt.output.sheets.chart import Axis, Chart
 from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH, choose_ratio
+from asbuilt.output.sheets.symbols import pluses
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -172,7 +173,7 @@ def draw_groups(
             path = [chart.at(outline[:, 0], outline[:, 1])]
             canvas.lines(path, width=width + 0.6, colour=WHITE, closed=True, clip=chart.box)
             canvas.lines(path, width=width, dash=dash, closed=True, clip=chart.box)
-        cross = [[(x - arm, y), (x + arm, y)], [(x, y - arm), (x, y + arm)]]
+        cross = pluses(np.array([[x, y]]), np.array([arm]))
         canvas.lines(cross, width=width + 0.8, colour=WHITE, clip=chart.box)
         canvas.lines(cross, width=width, clip=chart.box)
 

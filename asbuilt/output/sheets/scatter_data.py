@@ -39,8 +39,8 @@ class Cloud:
         """Return the offsets of every pile with a centre at cut-off; omitted piles are none."""
         p = result.piles
         row = np.flatnonzero(np.asarray(p.expected) & np.isfinite(p.centre_e) & np.isfinite(p.centre_n))
-        base_e, base_n, moved = _set_out(result)
-        offset = np.stack([p.centre_e - base_e, p.centre_n - base_n], axis=1)[row] * 1000.0
+        moved = np.isfinite(np.asarray(p["offset_from_set_out_mm"], dtype=np.float64))
+        offset = np.stack([p.centre_e - p.set_out_e, p.centre_n - p.set_out_n], axis=1)[row] * 1000.0
         wall = [offset[:, 0] * e[row] + offset[:, 1] * n[row] for e, n in ((p.along_e, p.along_n), (p.pit_e, p.pit_n))]
         return cls(result=result, row=row, offset=offset, in_wall=np.stack(wall, axis=1), moved=moved[row])
 
@@ -63,7 +63,15 @@ class Cloud:
     @cached_property
     def allowed(self) -> Floats:
         """Smallest and greatest plan tolerance of the expected piles [mm]; one value when they are the same."""
-        values = np.asarray(self.result.piles["allowed_mm"], dtype=np.float64)[np.asarray(self.result.piles.expected)]
+        return self._tolerances(np.asarray(self.result.piles.expected))
+
+    def allowed_in(self, wall: str) -> Floats:
+        """Return the same of the piles of one wall."""
+        of_wall = np.asarray(self.result.survey.design["wall"], dtype=object) == wall
+        return self._tolerances(np.asarray(self.result.piles.expected) & of_wall)
+
+    def _tolerances(self, piles: Booleans) -> Floats:
+        values = np.asarray(self.result.piles["allowed_mm"], dtype=np.float64)[piles]
         values = values[np.isfinite(values)]
         return np.unique(np.round([values.min(), values.max()], 6)) if len(values) else np.empty(0)
 
@@ -103,23 +111,6 @@ class Cloud:
         ]
         more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
         return f"Not set out at design, with approval: {', '.join(said)}{more}, mm; judged from design."
-
-
-def _set_out(result: Reconciliation) -> tuple[Floats, Floats, Booleans]:
-    """Return the centres set out (n,), (n,) [m, reduced], and which of them are not the design's.
-
-    The newest approval that is not later than the results' date counts, as in the results themselves.
-    """
-    p, table = result.piles, result.survey.set_out
-    e, n = np.array(p.design_e, dtype=np.float64), np.array(p.design_n, dtype=np.float64)
-    approved = np.isfinite(np.asarray(p["offset_from_set_out_mm"], dtype=np.float64))
-    if len(table):
-        rows = np.flatnonzero((table.pile >= 0) & ~(table["at"] > result.as_of))
-        rows = rows[np.argsort(table["at"][rows], kind="stable")]
-        rows = rows[approved[table.pile[rows]]]
-        e[table.pile[rows]] = table["easting"][rows] - result.survey.origin[0]
-        n[table.pile[rows]] = table["northing"][rows] - result.survey.origin[1]
-    return e, n, approved
 
 
 def reach_of(pairs: Floats, allowed: Floats) -> float:

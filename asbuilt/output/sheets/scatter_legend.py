@@ -11,13 +11,15 @@ from asbuilt.output.sheets.canvas import FINE, INK, THIN, Box
 from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.frame import Entry
 from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH
-from asbuilt.output.sheets.pile_legend import line_sample
+from asbuilt.output.sheets.samples import line_sample
 from asbuilt.output.sheets.scatter_charts import ALL_LINE, CURVES, FILLS, KIND_LINES, draw_kind
+from asbuilt.output.sheets.scatter_data import short_name
+from asbuilt.output.sheets.symbols import pluses
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from asbuilt.model import Booleans, WallGroup
+    from asbuilt.model import Booleans, Floats, WallGroup
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.scatter_data import Cloud
 
@@ -31,13 +33,33 @@ LOOKS = ("within in plan", "unresolved in plan", "outside in plan", "no verdict 
 
 
 def cloud_legend(
-    cloud: Cloud, *, groups: Sequence[WallGroup], beyond: bool, rows: Booleans | None = None
+    cloud: Cloud,
+    *,
+    groups: Sequence[WallGroup],
+    beyond: bool,
+    rows: Booleans | None = None,
+    allowed: Mapping[str, Floats] | None = None,
 ) -> tuple[Entry, ...]:
-    """Return the legend of a sheet with clouds of offsets; ``rows``: the piles on it, default all."""
-    return tuple(_cloud(cloud, groups, beyond, np.ones(len(cloud), dtype=bool) if rows is None else rows))
+    """Return the legend of a sheet with clouds of offsets.
+
+    ``rows``: the piles on it, default all; ``allowed``: radii of the tolerance circles [mm] of each wall on it, where
+    each is drawn about its own piles alone.
+    """
+    shown = np.ones(len(cloud), dtype=bool) if rows is None else rows
+    return tuple(_cloud(cloud, groups, beyond, shown, _tolerances({"": cloud.allowed} if allowed is None else allowed)))
 
 
-def _cloud(cloud: Cloud, groups: Sequence[WallGroup], beyond: bool, rows: Booleans) -> Iterator[Entry]:
+def _tolerances(allowed: Mapping[str, Floats]) -> str:
+    """Return the radii of tolerance circles in words, wall by wall where walls differ."""
+    said = {wall: " and ".join(f"{value:.1f}" for value in radii) for wall, radii in allowed.items() if len(radii)}
+    if len(set(said.values())) > 1:
+        return "; ".join(f"wall {short_name(wall, 12)} {figures}" for wall, figures in said.items())
+    return next(iter(said.values()), "")
+
+
+def _cloud(
+    cloud: Cloud, groups: Sequence[WallGroup], beyond: bool, rows: Booleans, tolerances: str
+) -> Iterator[Entry]:
     for code, name in enumerate(KINDS):
         number = int((cloud.kind[rows] == code).sum())
         if number:
@@ -47,11 +69,9 @@ def _cloud(cloud: Cloud, groups: Sequence[WallGroup], beyond: bool, rows: Boolea
         if number:
             kinds = tuple(k for k in range(len(KINDS)) if (cloud.kind[rows & (cloud.look == code)] == k).any())
             yield Entry(text=f"{name}: {counted(number, 'pile')}", sample=_mark(kinds, FILLS[code]), height=ROW)
-    allowed = cloud.allowed
-    if len(allowed):
-        figures = " and ".join(f"{value:.1f}" for value in allowed)
+    if tolerances:
         dashed = line_sample(width=FINE, dash=TOLERANCE_DASH)
-        yield Entry(text=f"plan tolerance, {figures} mm", sample=dashed, height=ROW)
+        yield Entry(text=f"plan tolerance, {tolerances} mm", sample=dashed, height=ROW)
     yield from _means(groups)
     if beyond:
         yield Entry(text="pile beyond the window", sample=_head, height=ROW)
@@ -104,7 +124,7 @@ def _mean(width: float, dash: tuple[float, ...], *, bare: bool = False) -> Calla
         ring = np.stack([x + 0.34 * box.width * np.cos(at), y + 0.42 * box.height * np.sin(at)], axis=1)
         if not bare:
             canvas.lines([ring], width=width, dash=dash, closed=True)
-        canvas.lines([[(x - 1.2, y), (x + 1.2, y)], [(x, y - 1.2), (x, y + 1.2)]], width=width)
+        canvas.lines(pluses(np.array([[x, y]]), np.array([1.2])), width=width)
 
     return sample
 

@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.columns import KINDS
-from asbuilt.output.sheets.canvas import FINE, GREY, HAIR, THIN, Box
+from asbuilt.output.sheets.canvas import FINE, GREY, THIN, Box
 from asbuilt.output.sheets.chart import Axis, Chart, round_step, tag
 from asbuilt.output.sheets.figures import chance, level_figure
 from asbuilt.output.sheets.frame import Sheet
 from asbuilt.output.sheets.lettering import fit, text_width, wrap
+from asbuilt.output.sheets.levels import WALL_LEVELS, lead_to_names, levels_of_walls
 from asbuilt.output.sheets.notes import CAUTION, level_range, sheet_notes
 from asbuilt.output.sheets.pile_charts import TOLERANCE_DASH
 from asbuilt.output.sheets.pile_figures import Grid
 from asbuilt.output.sheets.scatter_charts import ALL_LINE, CURVES, KIND_LINES, empirical, steps
 from asbuilt.output.sheets.scatter_data import Cloud, short_name
 from asbuilt.output.sheets.scatter_legend import FEWEST, curve_legend, kind_lines
-from asbuilt.output.sheets.stacking import spread
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -172,15 +172,9 @@ def _end(known: Floats, limits: Floats) -> float:
 
 def named_levels(result: Reconciliation) -> list[tuple[str, float]]:
     """Return the levels to name beside the curves, from the top down: stages, and each wall's own levels."""
-    s = result.survey.settings
-    named = [(stage.name, stage.level) for stage in s.stages]
-    for name, said in (("formation", "formation"), ("interlock_to", "interlock to")):
-        site = float(getattr(s.levels, name))
-        named.append((said, site))
-        for wall in s.walls:
-            level = s.wall_level(wall, name)  # type: ignore[arg-type]  # one of its literals
-            if level is not None and level != site:
-                named.append((f"{said} {wall}", level))
+    named = [(stage.name, stage.level) for stage in result.survey.settings.stages]
+    for said, levels in zip(("formation", "interlock to"), WALL_LEVELS, strict=True):
+        named += [(f"{said} {', '.join(walls)}".strip(), level) for level, walls in levels_of_walls(result, levels)]
     together: dict[float, list[str]] = {}
     for said, level in named:
         together.setdefault(round(level, 6), []).append(said)
@@ -264,14 +258,13 @@ def _most(count: int) -> float:
 def _names(canvas: Canvas, chart: Chart, named: Sequence[tuple[str, float]], text: float) -> None:
     box = chart.box
     up = [float(chart.at(0.0, level)[1]) for _, level in named]
-    places = spread(up, 1.75 * text, box.bottom + 0.5 * text, box.top, downwards=True)
-    for (name, level), y, place in zip(named, up, places, strict=True):
+    for _, level in named:
         chart.across(canvas, level, width=THIN, colour=GREY)
-        x = box.right
-        canvas.lines([[(x, y), (x + 0.5 * text, y), (x + 1.5 * text, place), (x + 1.9 * text, place)]], width=HAIR)
+    places = lead_to_names(canvas, up, box, text, turns=(0.5, 1.5, 1.9))
+    for (name, level), place in zip(named, places, strict=True):
         at = f" {level_figure(level)}"
         said, height = fit(name, (NAMES - 2.6) * text - text_width(at, text), text, least=text)
-        canvas.text(x + 2.2 * text, place - text / 2, said + at, height=height)
+        canvas.text(box.right + 2.2 * text, place - text / 2, said + at, height=height)
 
 
 def _words(canvas: Canvas, result: Reconciliation, x: float, y: float, width: float, text: float) -> float:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.job import Job
     from asbuilt.output.sheets.table import Page
 
-__all__ = ["draw_heading", "heading_height", "schedule_sheets", "verdict_entries"]
+__all__ = ["draw_heading", "heading_height", "list_box", "schedule_sheets", "verdict_entries"]
 
 NONE = "none"
 _KINDS = ("prim.", "sec.", "other")
@@ -39,12 +39,7 @@ LONGEST_WALL = 5.0
 def schedule_sheets(job: Job, area: Box, text: float) -> list[Sheet]:
     """Return the schedule of piles and the schedule of joints, each over as many sheets as it takes."""
     result = job.result
-    box = Box(
-        left=area.left + 2.0,
-        bottom=area.bottom + 2.0,
-        width=area.width - 4.0,
-        height=area.height - 3.0 - heading_height(text),
-    )
+    box = list_box(area, text)
     none = () if result.stages else ("No excavation stages are set: there is no stage sheet.",)
     joints = level_range(np.asarray(result.joints["range_bottom"], dtype=np.float64))
     shown = {
@@ -107,6 +102,16 @@ def _sheet(
 def heading_height(text: float) -> float:
     """Return the height [mm] of the heading over a list, lettered ``text`` mm high."""
     return 3.4 * text
+
+
+def list_box(area: Box, text: float) -> Box:
+    """Return what a list lettered ``text`` mm high may fill under its heading [mm]."""
+    return Box(
+        left=area.left + 2.0,
+        bottom=area.bottom + 2.0,
+        width=area.width - 4.0,
+        height=area.height - 3.0 - heading_height(text),
+    )
 
 
 def draw_heading(canvas: Canvas, area: Box, text: float, title: str, right: str = "") -> None:

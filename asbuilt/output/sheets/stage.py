@@ -5,25 +5,26 @@ They release nothing: whoever is responsible reads, decides and signs.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from asbuilt.columns import EFFECTS, VERDICTS
+from asbuilt.columns import VERDICTS
 from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, INK, MEDIUM, Box
 from asbuilt.output.sheets.figures import DASH, asked_level, counted, level_figure, level_text, true_minus
 from asbuilt.output.sheets.frame import Entry, Sheet
 from asbuilt.output.sheets.lettering import clean, fit, text_width, wrap
 from asbuilt.output.sheets.list_flow import Flow
 from asbuilt.output.sheets.notes import CAUTION, not_made, sheet_notes
-from asbuilt.output.sheets.schedule import draw_heading, heading_height, verdict_entries
+from asbuilt.output.sheets.schedule import draw_heading, list_box, verdict_entries
 from asbuilt.output.sheets.symbols import LOOKS, draw_markers
 from asbuilt.output.sheets.table import Column, Table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
-    from asbuilt.model import Hold, Integers, Reconciliation, StageState
+    from asbuilt.model import Decision, Hold, Integers, Reconciliation, StageState
     from asbuilt.output.sheets.canvas import Canvas
     from asbuilt.output.sheets.job import Job
     from asbuilt.output.sheets.table import Align
@@ -50,6 +51,8 @@ NOT_MEASURED = "not measured"
 NOTHING = "none"
 #: Names of the lists.
 HELD, BELOW, DECIDED = "held", "below", "decided"
+ACCEPTED, UNMEASURED = "Accepted by a decision that stands", "Accepted without measurement"
+ONLY_ACCEPT = "Only an accept lifts a hold, down to its level, and only while the inputs of its item are as they were."
 #: The checks of the site file in words.
 CHECKS = {
     "joint": "joint",
@@ -67,6 +70,8 @@ _LONGEST, _SHORT = 60, 28
 #: Heights of the rows of a signature box, in heights of text, and the least for a pen [mm].
 _SIGNED = (("Name", 4.2), ("Signature", 5.6), ("Date", 4.2))
 _PEN = 8.0
+#: Height of the line over the boxes that says that a stage goes on, in heights of text.
+_GOES_ON = 2.4
 
 
 def stage_sheets(job: Job, area: Box, text: float) -> list[Sheet]:
@@ -98,7 +103,7 @@ def _sheet(state: StageState, flow: Flow, number: int, area: Box, notes: tuple[E
     def draw(canvas: Canvas) -> None:
         draw_heading(canvas, area, flow.text, f"Stage {_short(state.stage, _LONGEST)}{of}", right)
         if number == 0:
-            _draw_foot(canvas, _foot_box(area, flow.text), flow.text, count)
+            _draw_foot(canvas, _foot_box(area, flow.text, count), flow.text, count)
         for part in page.drawn:
             part(canvas)
 
@@ -119,7 +124,7 @@ def _short(name: str, most: int) -> str:
 
 def _legend(state: StageState, rows: Sequence[tuple[str, int, int]]) -> Iterator[Entry]:
     """Yield the legend of the rows that stand on one sheet."""
-    lists = {HELD: state.held_by, BELOW: state.below}
+    lists = {HELD: state.held_by, BELOW: state.below, **_accepted(state)}
     holds = [hold for name, start, stop in rows if name in lists for hold in lists[name][start:stop]]
     yield from verdict_entries(np.array([VERDICTS.index(hold.verdict) for hold in holds], dtype=np.int64), "check")
     if holds:
@@ -139,14 +144,14 @@ def _state_words(state: StageState) -> str:
 
 
 def _flow(result: Reconciliation, state: StageState, area: Box, text: float) -> Flow:
-    """Lay the lists of one stage out over as many sheets as they need."""
-    box = Box(
-        left=area.left + 2.0,
-        bottom=area.bottom + 2.0,
-        width=area.width - 4.0,
-        height=area.height - 3.0 - heading_height(text),
-    )
-    flow = Flow(box, text, foot=_foot_height(area, text) + text)
+    """Lay the lists of one stage out over as many sheets as they need; where several, the first has room to say so."""
+    flow = _laid(result, state, area, text, several=False)
+    return flow if len(flow.pages) == 1 else _laid(result, state, area, text, several=True)
+
+
+def _laid(result: Reconciliation, state: StageState, area: Box, text: float, *, several: bool) -> Flow:
+    box = list_box(area, text)
+    flow = Flow(box, text, foot=_foot_height(area, text, several=several) + text)
     if len(state.stage) > _LONGEST or text_width(clean(state.stage), text) > 0.5 * box.width:
         flow.paragraph(f"Stage in full: {state.stage}")
     flow.part(8.6 * text, lambda canvas, at: _draw_state(canvas, at, state, text))
@@ -166,8 +171,17 @@ def _flow(result: Reconciliation, state: StageState, area: Box, text: float) -> 
     else:
         flow.heading("Below this stage")
         flow.paragraph("Nothing that these checks find lies below this stage only.")
+    for name, accepted in _accepted(state).items():
+        if accepted:
+            flow.table(f"{name}: {_items(accepted)}", _hold_table(accepted, state.held_by), name=name)
     _decisions(flow, result)
     return flow
+
+
+def _accepted(state: StageState) -> dict[str, list[Hold]]:
+    """Return what a decision lifts; what was accepted without measurement stands apart."""
+    blind = [hold for hold in state.accepted if hold.verdict == "not surveyed"]
+    return {ACCEPTED: [hold for hold in state.accepted if hold.verdict != "not surveyed"], UNMEASURED: blind}
 
 
 def _items(holds: Sequence[Hold]) -> str:
@@ -237,46 +251,42 @@ def _column(
     )
 
 
-def _decided(decision: Mapping[str, Any] | None) -> str:
+def _decided(decision: Decision | None) -> str:
+    """Return what was decided in few words; the list of decisions says the rest."""
     if decision is None:
         return NOTHING
-    words = true_minus(f"{decision['effect']} by {decision['by']}: {decision['reason']}")
-    return words if decision.get("standing") else f"{words} (lapsed)"
+    down = "" if decision.down_to is None else f" to {level_text(decision.down_to)}"
+    became = "" if decision.state == "stands" else f": {decision.state}"
+    return f"{decision.effect}{down}{became}"
 
 
 def _decisions(flow: Flow, result: Reconciliation) -> None:
-    """List the decisions that are recorded, and say that they lift no hold here."""
-    layer = result.layers.get("decisions")
-    columns = layer.columns if layer is not None else result.survey.decisions.columns
-    count = len(next(iter(columns.values()))) if columns else 0
-    if not count:
+    """List the decisions that are recorded, each with what has become of it."""
+    recorded = result.decisions
+    if not recorded:
         flow.heading("Decisions")
         flow.paragraph("No decision is recorded.")
         return
-    times = np.datetime_as_string(np.asarray(columns["at"]).astype("datetime64[m]"))
-    effects = np.array([*EFFECTS, DASH], dtype=object)[np.asarray(columns["effect"], dtype=np.int64)].tolist()
-    down = [level_text(v) for v in np.asarray(columns["down_to_level"], dtype=np.float64)]
+    site = result.survey.settings.site
+    changed = [f"{one.state}{f': {one.changed}' if one.changed else ''}" for one in recorded]
+    down = [DASH if one.down_to is None else level_text(one.down_to) for one in recorded]
     table = Table(
         columns=(
-            Column(title="at, UTC", cells=[str(at).replace("T", " ") for at in times]),
-            Column(title="by", cells=_texts(columns["by"]), wraps=True, least=9.0),
-            Column(title="item", cells=_texts(columns["item"]), wraps=True, least=9.0),
-            Column(title="effect", cells=effects),
+            Column(title="at", cells=[site.time_text(one.at.astype("datetime64[m]")) for one in recorded]),
+            Column(title="by", cells=_texts([one.by for one in recorded]), wraps=True, least=9.0),
+            Column(title="item", cells=_texts([one.item for one in recorded]), wraps=True, least=9.0),
+            Column(title="effect", cells=[one.effect for one in recorded]),
             Column(title="down to", cells=down),
-            Column(title="until", cells=_texts(columns["until"]), wraps=True, least=9.0),
-            Column(title="reason", cells=_texts(columns["reason"]), wraps=True, least=20.0),
+            Column(title="until", cells=_texts([one.until for one in recorded]), wraps=True, least=9.0),
+            Column(title="reason", cells=_texts([one.reason for one in recorded]), wraps=True, least=20.0),
+            Column(title="state", cells=_texts(changed), wraps=True, least=16.0),
         )
     )
-    flow.table(
-        f"Decisions recorded: {count}",
-        table,
-        name=DECIDED,
-        before="They lift no hold on this sheet: what they were taken on is not compared with what is known now.",
-    )
+    flow.table(f"Decisions recorded: {len(recorded)}", table, name=DECIDED, before=ONLY_ACCEPT)
 
 
-def _texts(values: Any) -> list[str]:
-    return [true_minus(str(value)) if value else DASH for value in values.tolist()]
+def _texts(values: Sequence[str]) -> list[str]:
+    return [true_minus(value) if value else DASH for value in values]
 
 
 def _words_in(canvas: Canvas, at: Box, words: str, most: float, text: float) -> None:
@@ -332,14 +342,15 @@ def _box_heights(text: float) -> list[float]:
     return [max(height * text, _PEN) for _, height in _SIGNED]
 
 
-def _foot_height(area: Box, text: float) -> float:
-    """Return the height of cautions and signature boxes [mm]."""
-    cautions = 1.5 * len(_caution_lines(area.width - 4.0, text)) + 4.4
+def _foot_height(area: Box, text: float, *, several: bool) -> float:
+    """Return the height of cautions and signature boxes [mm], with the line between them on one of several sheets."""
+    cautions = 1.5 * len(_caution_lines(area.width - 4.0, text)) + 4.4 + (_GOES_ON if several else 0.0)
     return (cautions + 1.0) * text + _head_height(area.width - 4.0, text) + sum(_box_heights(text))
 
 
-def _foot_box(area: Box, text: float) -> Box:
-    return Box(left=area.left + 2.0, bottom=area.bottom + 2.0, width=area.width - 4.0, height=_foot_height(area, text))
+def _foot_box(area: Box, text: float, sheets: int) -> Box:
+    height = _foot_height(area, text, several=sheets > 1)
+    return Box(left=area.left + 2.0, bottom=area.bottom + 2.0, width=area.width - 4.0, height=height)
 
 
 def _draw_foot(canvas: Canvas, at: Box, text: float, sheets: int) -> None:
@@ -355,6 +366,11 @@ def _draw_foot(canvas: Canvas, at: Box, text: float, sheets: int) -> None:
             canvas.circles([(at.left + 1.6 * text, y + 0.5 * text)], 0.25 * text, fill=INK)
         canvas.text(at.left + 2.8 * text, y, line, height=text)
     boxes = Box(left=at.left, bottom=at.bottom, width=at.width, height=at.height - height - text)
+    if sheets > 1:
+        said = f"\u25ba Goes on: {sheets} sheets. Whoever signs here signs for all {sheets}, and has them at hand."
+        line, size = fit(said, at.width, 1.4 * text, least=text)
+        canvas.text(at.left, boxes.top - 1.4 * text, line, height=size)
+        boxes = replace(boxes, height=boxes.height - _GOES_ON * text)
     _draw_signatures(canvas, boxes, text, sheets)
 
 

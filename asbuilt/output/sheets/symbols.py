@@ -15,15 +15,23 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.canvas import Box, Canvas
 
 __all__ = [
+    "BOUND_DASH",
     "DESIGN_DASH",
     "LOOKS",
+    "MATCH_DASH",
     "NO_VERDICT",
+    "OTHER_DASH",
     "OUTLINE_DASH",
+    "PREDICTED_DASH",
+    "UNKNOWN_DASH",
     "Look",
     "arrows",
+    "crosses",
+    "directions",
     "draw_markers",
     "draw_piles",
     "hatch",
+    "pluses",
     "tint",
 ]
 
@@ -40,9 +48,14 @@ _CORNERS = {
     "square": ((-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)),
     "open triangle": ((-0.58, -0.45), (0.58, -0.45), (0.0, 0.55)),
 }
-#: Dashes of a design circle and of the clear outline [mm].
+#: Dashes that mean one thing on every sheet [mm]: a design circle, the clear outline, what is predicted, the other lean
+#: model, the bound that an opening does not exceed with the site's confidence, a match line.
 DESIGN_DASH = (1.3, 0.6)
 OUTLINE_DASH = (6.0, 1.0, 0.8, 1.0, 0.8, 1.0)
+PREDICTED_DASH = (2.2, 1.1)
+OTHER_DASH = (2.4, 0.7, 0.35, 0.7)
+BOUND_DASH = (0.9, 0.45)
+MATCH_DASH = (4.0, 0.9, 0.5, 0.9)
 #: Distance of hatch lines, longest arrow head [mm].
 HATCH_SPACING, LONGEST_HEAD = 0.9, 1.9
 
@@ -72,6 +85,8 @@ LOOKS = tuple(
     )
     for name, look in ((name, VERDICT_LOOKS[name]) for name in VERDICTS)
 )
+#: Dashes of a circle that stands for a pile which is not surveyed [mm].
+UNKNOWN_DASH = LOOKS[VERDICTS.index("not surveyed")].dash
 #: What carries no verdict because none of its checks is made, or because it is never built.
 NO_VERDICT = Look(name="no verdict", letter="", width=THIN, dash=(), fill="none", marker="circle", colour=INK)
 
@@ -118,6 +133,29 @@ def draw_markers(canvas: Canvas, look: Look, centres: Floats, size: float, *, cl
         canvas.shapes(corners, fill=look.colour, clip=clip)
 
 
+def crosses(at: Floats, reach: Floats) -> Floats:
+    """Return diagonal crosses (2 n, 2, 2) [mm] at places (n, 2), each so far in both directions (n,)."""
+    return _both(at, reach, [[(-1.0, -1.0), (1.0, 1.0)], [(-1.0, 1.0), (1.0, -1.0)]])
+
+
+def pluses(at: Floats, reach: Floats) -> Floats:
+    """Return upright crosses (2 n, 2, 2) [mm] at places (n, 2), each so far in every direction (n,)."""
+    return _both(at, reach, [[(-1.0, 0.0), (1.0, 0.0)], [(0.0, -1.0), (0.0, 1.0)]])
+
+
+def _both(at: Floats, reach: Floats, arms: list[list[tuple[float, float]]]) -> Floats:
+    lines: Floats = (at[:, None, None, :] + reach[:, None, None, None] * np.array(arms)[None]).reshape(-1, 2, 2)
+    return lines
+
+
+def directions(start: Floats, end: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the unit vectors (n, 2) from starts to ends, those to the left of them, and the lengths (n,)."""
+    run = end - start
+    length = np.hypot(run[:, 0], run[:, 1])
+    unit = run / np.maximum(length, 1e-12)[:, None]
+    return unit, np.stack([-unit[:, 1], unit[:, 0]], axis=1), length
+
+
 def arrows(
     canvas: Canvas, start: Floats, end: Floats, *, hollow: Booleans, clip: Box | None = None, halo: bool = True
 ) -> None:
@@ -132,10 +170,7 @@ def arrows(
     """
     if not len(start):
         return
-    run = end - start
-    length = np.hypot(run[:, 0], run[:, 1])
-    unit = run / np.maximum(length, 1e-12)[:, None]
-    across = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
+    unit, across, length = directions(start, end)
     head = np.minimum(LONGEST_HEAD, length)[:, None]
     base = end - unit * head
     shafts = np.stack([start, base], axis=1)

@@ -13,7 +13,8 @@ from asbuilt.output.sheets.flags import Flags, Label
 from asbuilt.output.sheets.lettering import clean, text_width
 from asbuilt.output.sheets.placing import Boxes, Room, first_free, join
 from asbuilt.output.sheets.scaling import LONGEST_VECTOR
-from asbuilt.output.sheets.symbols import arrows
+from asbuilt.output.sheets.scatter_data import holds_zero
+from asbuilt.output.sheets.symbols import PREDICTED_DASH, arrows, directions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Means", "bold_arrow", "draw_vectors", "side_means", "toe_arrows"]
 
-#: Colour of a toe vector, and its dashes where the toe is predicted [mm].
-TOE, PREDICTED_DASH = "#4A4A4A", (1.1, 0.55)
+#: Colour of a toe vector, and its dashes where the toe is predicted: half as long, as vectors are short [mm].
+TOE, SHORT_DASH = "#4A4A4A", tuple(part / 2.0 for part in PREDICTED_DASH)
 #: Length of a toe vector's barbs [mm], and the tangent of half the angle between them.
 BARB, SPREAD = 1.3, 0.42
 #: Least piles of a side that has a mean vector.
@@ -75,17 +76,14 @@ def toe_arrows(
     """
     if not len(start):
         return
-    run = end - start
-    length = np.hypot(run[:, 0], run[:, 1])
-    unit = run / np.maximum(length, 1e-12)[:, None]
-    across = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
+    unit, across, length = directions(start, end)
     reach = np.minimum(BARB, length)[:, None]
     shaft_end = np.where(hollow[:, None], end - unit * reach, end)
     shafts = np.stack([start, shaft_end], axis=1)
     barbs = np.stack([end - (unit + SPREAD * across) * reach, end, end - (unit - SPREAD * across) * reach], axis=1)
     if halo:
         canvas.lines(shafts, width=THIN + 0.4, colour=WHITE, clip=clip)
-    for mask, dash in ((~predicted, ()), (predicted, PREDICTED_DASH)):
+    for mask, dash in ((~predicted, ()), (predicted, SHORT_DASH)):
         canvas.lines(shafts[mask], width=THIN, colour=TOE, dash=dash, clip=clip)
     canvas.lines(barbs[~hollow], width=THIN, colour=TOE, clip=clip)
     canvas.shapes(barbs[hollow], fill=WHITE, colour=TOE, width=THIN, clip=clip)
@@ -140,18 +138,6 @@ def _figure(value: float) -> str:
     return figure(value, digits=1 if abs(value) < 9.95 else 0)
 
 
-def _zero_inside(group: WallGroup) -> bool:
-    """Return whether no mean at all lies in the 95 % ellipse of a side's mean."""
-    if group.ellipse is None:
-        return True
-    major, minor, bearing = group.ellipse
-    first, second = group.mean_mm
-    turn = np.radians(bearing)
-    along = first * np.sin(turn) + second * np.cos(turn)
-    aside = first * np.cos(turn) - second * np.sin(turn)
-    return bool((along / max(major, 1e-9)) ** 2 + (aside / max(minor, 1e-9)) ** 2 <= 1.0)
-
-
 def _wanted(plan: Plan) -> Iterator[_Mean]:
     """Yield the means of the sides whose middle pile belongs to the page."""
     whole = plan.whole
@@ -198,7 +184,7 @@ def _mean(plan: Plan, group: WallGroup, row: int, local: int, *, straight: bool)
         at=plan.design[local],
         pit=pit,
         run=run,
-        hollow=_zero_inside(group),
+        hollow=holds_zero(group),
         lines=(clean(f"Mean of {group.name}"), said, axes),
     )
 
@@ -213,7 +199,7 @@ def side_means(plan: Plan, room: Room) -> Means:
         What is free; what is placed is taken from it.
     """
     nothing = np.empty((0, 2))
-    boxes = [Boxes(centre=nothing, half=nothing, axis=nothing)]
+    boxes = [Boxes.none()]
     starts, ends, hollow = [nothing], [nothing], []
     labels: list[Label] = []
     left_out = 0
@@ -252,4 +238,4 @@ def _places(plan: Plan, mean: _Mean, half: Floats) -> Iterator[Boxes]:
     for side, step, aside in sorted(tried, key=lambda place: place[1] + 14.0 * abs(place[2]) - 8.0 * (place[0] > 0)):
         clear = reach + step + float(np.abs(mean.pit) @ half)
         at = mean.at + side * mean.pit * clear + along * aside * 2.0 * float(np.abs(along) @ half)
-        yield Boxes(centre=at[None, :], half=half[None, :], axis=np.array([[1.0, 0.0]]))
+        yield Boxes.upright(at[None, :], half)

@@ -151,6 +151,8 @@ def build(
         centre_n=centre[:, 1],
         design_e=design[:, 0],
         design_n=design[:, 1],
+        set_out_e=design[:, 0],
+        set_out_n=design[:, 1],
         radius=np.full(n, diameter_mm / 2000.0),
         along_e=along[:, 0],
         along_n=along[:, 1],
@@ -212,7 +214,15 @@ def job_of(result: model.Reconciliation, *, toes: Toes | None = None, scale: int
     """Return the job of a reconciliation, where nothing is known of toes unless they are given."""
     nowhere = np.full(len(result.piles), np.nan)
     known = toes or toes_at(nowhere, nowhere)
-    views = Views(at_level=not_asked, toes=lambda: known, bands=lambda: not_asked(0), joint=not_asked, pile=not_asked)
+    views = Views(
+        at_level=not_asked,
+        toes=lambda: known,
+        bands=lambda: not_asked(0),
+        joint=not_asked,
+        pile=not_asked,
+        unrolled=lambda: not_asked(0),
+        sources=lambda: not_asked(0),
+    )
     return Job(result=result, views=views, paper=result.survey.settings.sheets.paper, scale=scale)
 
 

@@ -18,7 +18,7 @@ from asbuilt.output.sheets.canvas import Box
 from asbuilt.output.sheets.elevation import elevation_sheets
 from asbuilt.output.sheets.elevation_marks import level_label
 from asbuilt.output.sheets.elevation_panel import CONTOUR
-from asbuilt.output.sheets.elevation_walls import stretches, unrolled_walls
+from asbuilt.output.sheets.elevation_walls import stretches
 from asbuilt.output.sheets.job import Job
 from asbuilt.reconcile import views_of
 from asbuilt.views import JOINT_STATES
@@ -290,18 +290,19 @@ def test_there_is_no_sheet_without_joints(ring):
         required=np.empty(0),
         toe_level=np.empty(0),
     )
-    assert elevation_sheets(replace(ring, result=replace(result, joints=joints)), A3, 2.5) == []
+    without = replace(result, joints=joints)
+    assert elevation_sheets(replace(ring, result=without, views=views_of(without)), A3, 2.5) == []
 
 
 def test_a_strip_bridges_a_pile_that_is_omitted(demo):
-    wall = unrolled_walls(demo.result)[0]
+    wall = demo.views.unrolled()[0]
     (row,) = np.flatnonzero(demo.result.joints["joint_id"][wall.joint] == "A087~A089")
     width = np.diff(wall.reach[row])[0]
     assert width == pytest.approx(2.0 * wall.spacing, abs=0.03)
 
 
 def test_a_closed_wall_ends_with_the_joint_back_to_its_first_pile(demo):
-    wall = unrolled_walls(demo.result)[0]
+    wall = demo.views.unrolled()[0]
     assert demo.result.joints["joint_id"][wall.joint[-1]] == "A132~A001"
     assert wall.reach[-1, 1] == wall.length
     # pile by pile around the design
@@ -313,7 +314,7 @@ def test_a_closed_wall_ends_with_the_joint_back_to_its_first_pile(demo):
 
 
 def test_a_wall_is_cut_between_strips_into_parts_that_fit(demo):
-    wall = unrolled_walls(demo.result)[0]
+    wall = demo.views.unrolled()[0]
     parts = stretches(wall, 200, 150.0, 20.0)
     assert [part.last for part in parts[:-1]] == [part.first for part in parts[1:]]
     assert {part.first for part in parts} <= set(wall.chainage.tolist())

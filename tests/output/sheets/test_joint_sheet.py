@@ -18,9 +18,9 @@ from asbuilt.output.sheets.canvas import page_settings
 from asbuilt.output.sheets.frame import TEXT
 from asbuilt.output.sheets.job import Job
 from asbuilt.output.sheets.joint import joint_sheets
-from asbuilt.output.sheets.joint_chart import PREDICTED_DASH
 from asbuilt.output.sheets.joint_slices import OPENING, view_of
 from asbuilt.output.sheets.lettering import text_width
+from asbuilt.output.sheets.symbols import PREDICTED_DASH
 from asbuilt.reconcile import views_of
 from asbuilt.views import JOINT_STATES
 

@@ -24,12 +24,12 @@ from asbuilt.output.sheets.level_marks import (
     NOT_SURVEYED,
     OPEN,
     OUT_OF_RANGE,
-    PREDICTED_DASH,
     SURE,
     figures,
     worst_first,
 )
 from asbuilt.output.sheets.level_plan import level_sheets, shown_levels
+from asbuilt.output.sheets.symbols import PREDICTED_DASH
 from asbuilt.reconcile import views_of
 
 if TYPE_CHECKING:
@@ -173,6 +173,25 @@ def test_measured_piles_stand_where_they_pass_the_level_true_to_scale(ring, page
     at = outlines(page(-8.0), 0.35, dashed=False)
     site = np.column_stack([cut.e, cut.n])[known] * MM_PER_M
     assert at - at[0] == pytest.approx(site - site[0], abs=0.01)
+
+
+def test_faces_inside_the_clear_outline_are_named_at_their_worst(ring):
+    """Three faces inside, of which one by less than a millimetre; one pile of the others is not known."""
+    count = len(ring.piles)
+    face, level = np.full(count, -100.0), np.full(count, -2.0)
+    face[[3, 8, 20, 30]], level[8] = (0.34, 61.4, 12.0, np.nan), -7.5
+    columns = {**ring.piles.columns, "face_inside_mm": face, "face_inside_level": level}
+    survey = replace(ring.survey, clear_outline=shapely.Point(*ring.survey.origin).buffer(5.0))
+    given = replace(ring, survey=survey, piles=replace(ring.piles, columns=columns))
+    ids = ring.piles["pile_id"]
+    said = f"{ids[8]} 61 mm at \u22127.50, {ids[20]} 12 mm at \u22122.00, {ids[3]} 0.3 mm at \u22122.00"
+    assert sheet(given, -4.0).notes[0].text == (
+        f"Face inside the clear outline, worst from cut-off to formation: {said}. Not known: 1 pile."
+    )
+
+
+def test_without_a_clear_outline_nothing_is_said_of_faces(ring):
+    assert not [entry.text for entry in sheet(ring, -4.0).notes if entry.text.startswith("Face")]
 
 
 def test_predicted_piles_are_dashed(ring, page):

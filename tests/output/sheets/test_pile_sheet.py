@@ -22,8 +22,6 @@ from asbuilt.output.sheets.pile_charts import (
     BAND,
     DIRECTION_LIMIT,
     LIMIT_DASH,
-    OTHER_DASH,
-    PREDICTED_DASH,
     TOLERANCE_DASH,
     choose_ratio,
     level_ticks,
@@ -31,6 +29,7 @@ from asbuilt.output.sheets.pile_charts import (
 )
 from asbuilt.output.sheets.pile_figures import checks
 from asbuilt.output.sheets.pile_plan import ellipse
+from asbuilt.output.sheets.symbols import OTHER_DASH, PREDICTED_DASH
 from asbuilt.reconcile import views_of
 
 DEMO = Path(__file__).parents[3] / "demo_survey"

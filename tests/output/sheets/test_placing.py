@@ -27,6 +27,22 @@ def polygons(boxes):
     return [shapely.Polygon(c) for c in boxes.corners()]
 
 
+def test_strips_cover_their_lines_in_parts():
+    start, end = np.array([[10.0, 10.0], [50.0, 30.0]]), np.array([[34.0, 17.0], [50.0, 5.0]])
+    strips = Boxes.strips(start, end, 0.3, parts=4)
+    whole = [shapely.LineString(line).buffer(0.3, cap_style="flat") for line in zip(start, end, strict=True)]
+    assert strips.half[:, 0].tolist() == pytest.approx([25.0 / 8] * 4 + [25.0 / 8] * 4)
+    for k, line in enumerate(whole):
+        assert shapely.union_all(polygons(strips)[4 * k : 4 * k + 4]).symmetric_difference(line).area < 1e-9
+
+
+def test_parts_of_the_paper_as_boxes():
+    boxes = Boxes.of([AREA, AREA.inset(5.0)])
+    assert boxes.corners()[0].tolist() == [list(corner) for corner in AREA.corners]
+    assert boxes.corners()[1].tolist() == [[5.0, 5.0], [55.0, 5.0], [55.0, 35.0], [5.0, 35.0]]
+    assert len(Boxes.of([])) == len(Boxes.none()) == 0
+
+
 @given(st.integers(0, 10_000))
 @settings(max_examples=40, deadline=None)
 def test_overlapping_pairs_are_those_of_polygons(seed):

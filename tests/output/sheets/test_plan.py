@@ -351,7 +351,5 @@ def test_beside_a_joints_letter_stands_how_deep_it_is_sure(job, sheet_of):
     page = sheet_of(result)
     joints = np.asarray(result.joints["verdict"])
     assert sum(t.text == "U −2.3" for t in page.texts) == (joints == 1).sum()
-    # Where there is no room for the level the letter stands alone, or with the joint's id farther off.
-    marks = [t.text for t in page.texts if t.text in {"X −2.3", "X"} or re.fullmatch(r"X P\d+~P\d+", t.text)]
-    assert len(marks) == (joints == 3).sum()
+    assert sum(t.text == "X −2.3" for t in page.texts) == (joints == 3).sum() > 0
     assert "By a joint's letter: level down to which it is sure." in " ".join(page.words().split())

@@ -14,6 +14,7 @@ import wall_folders
 from scipy.stats import f as f_distribution
 
 from asbuilt import read_survey, reconcile
+from asbuilt.model import Withdrawal
 from asbuilt.output.sheets import book
 from asbuilt.output.sheets.canvas import BOLD, INK, Box
 from asbuilt.output.sheets.job import Job
@@ -106,6 +107,22 @@ def test_offsets_are_from_the_centre_set_out():
     assert "A014 (3, from design 24)" in cloud.moved_text()
 
 
+def test_an_approval_that_was_taken_out_of_use_moves_no_centre():
+    """A later approval of A014, a metre off, was withdrawn: the first one stands."""
+    survey = read_survey(DEMO)
+    twice = survey.set_out.take(np.flatnonzero(survey.set_out["pile_id"] == "A014")[[0, 0]])
+    twice.columns["easting"][1] += 1.0
+    twice.columns["at"][1] += np.timedelta64(1, "h")
+    twice.file[1] = 0
+    gone = Withdrawal(file=0, pile=-1, at=twice["at"][1].astype("datetime64[ms]"), text="withdrawn: wrong pile")
+    result = reconcile(replace(survey, set_out=twice, withdrawals=(gone,)))
+    cloud = Cloud.of(result)
+    (row,) = np.flatnonzero(cloud.moved)
+    assert result.piles["pile_id"][cloud.row[row]] == "A014"
+    assert cloud.length[row] == pytest.approx(float(result.piles["offset_from_set_out_mm"][cloud.row[row]]), abs=1e-6)
+    assert cloud.length[row] < 10.0
+
+
 def test_the_points_have_the_means_of_the_statistics():
     cloud = Cloud.of(demo())
     (whole,) = cloud.groups("all")
@@ -137,6 +154,17 @@ def test_a_mark_stands_at_its_offset_to_the_scale_of_the_tolerance_circle(pages_
     offset = Cloud.of(result).offset[0]
     marks = middles(page, "#FFFFFF", marker_size(54, 2.5), 0)
     assert np.min(np.hypot(*(marks - centre - offset * per_mm).T)) < 0.02
+
+
+def test_each_side_has_the_tolerance_circles_of_its_own_wall_alone(pages_of):
+    """Four sides of wall A and one of wall B, whose cut-off lies deeper, so that more is allowed."""
+    page = next(page for page in pages_of(demo()) if "by side" in page.words())
+    allowed = {wall: float(Cloud.of(demo()).allowed_in(wall)[0]) for wall in "AB"}
+    assert allowed == pytest.approx({"A": 35.6, "B": 58.2}, abs=0.05)
+    radii = np.array([radius for _, radius in tolerance_circles(page)])
+    assert len(radii) == 5
+    assert radii / radii[-1] == pytest.approx([allowed["B"] / allowed["A"], 1.0, 1.0, 1.0, 1.0], rel=1e-3)
+    assert "plan tolerance, wall A 35.6; wall B 58.2 mm" in page.words()
 
 
 def test_outside_in_plan_is_filled(pages_of):
@@ -327,10 +355,10 @@ def test_counts_at_the_levels_of_the_site(pages_of):
         "dig 1": 0.5,
         "dig 2, formation B": -4.0,
         "interlock to B": -5.5,
-        "final, formation": -8.0,
-        "interlock to": -9.5,
+        "final, formation A": -8.0,
+        "interlock to A": -9.5,
     }
-    assert "final, formation −8.00" in words
+    assert "final, formation A −8.00" in words
     lost = counts_at(t.curve_level, t.curve_lost, -8.0)
     asked = np.asarray(demo().joints["lost_level"], dtype=float)
     assert lost == int((asked >= -8.0).sum()) == 4

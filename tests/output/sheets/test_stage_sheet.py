@@ -50,9 +50,9 @@ def with_settings(result: Reconciliation, section: str, **changes: Any) -> Recon
 
 @pytest.fixture(scope="module")
 def wall(tmp_path_factory: pytest.TempPathFactory) -> Reconciliation:
-    """A ring of twelve piles, the last three not surveyed, with one decision."""
+    """A ring of twelve piles, the last two not surveyed, with one decision."""
     folder = tmp_path_factory.mktemp("wall") / "ring"
-    wall_folders.write(folder, wall_folders.ring(12), closed=True, share=0.75, name="Invented ring")
+    wall_folders.write(folder, wall_folders.ring(12), closed=True, share=0.84, name="Invented ring")
     (folder / "decisions.csv").write_text(DECISION, "utf-8")
     return reconcile(read_survey(folder))
 
@@ -127,22 +127,21 @@ def test_legend_counts_the_checks_of_its_sheet(wall: Reconciliation) -> None:
 
 def test_a_recorded_decision_is_listed_and_lifts_no_hold(pages: list[pdf_pages.Page]) -> None:
     said = flat(pages[0])
-    assert "They lift no hold on this sheet" in said
+    assert "not bound" in said
     for part in ("2025-03-06 09:00", "Engineer 1", "accept", "−3.00 m", "grout column placed behind it"):
         assert part in said
 
 
 def test_no_decision_is_said(wall: Reconciliation) -> None:
-    survey = replace(wall.survey, decisions=wall.survey.decisions.take(np.zeros(0, dtype=np.int64)))
-    page = written(sheets(replace(wall, survey=survey, layers={}))[0])
+    page = written(sheets(replace(wall, decisions=()))[0])
     assert "No decision is recorded." in {text.text for text in page.texts}
 
 
 def test_a_decision_that_stands_is_written_beside_its_hold(wall: Reconciliation) -> None:
-    decision = {"effect": "accept", "by": "Engineer 2", "reason": "seen", "standing": True}
+    decision = replace(wall.decisions[0], by="Engineer 2", reason="seen", state="stands", standing=True)
     hold = Hold(item="A3", verdict="outside", check="toe", text="toe high", level=-8.0, decision=decision)
     page = written(sheets(with_stage(wall, held_by=(hold,), below=()))[0])
-    assert "accept by Engineer 2: seen" in flat(page)
+    assert "accept to −3.00 m" in flat(page)
 
 
 def test_checks_that_hold_and_that_do_not_are_named(pages: list[pdf_pages.Page]) -> None:
@@ -205,6 +204,22 @@ def test_long_lists_go_on_over_further_sheets(wall: Reconciliation) -> None:
     texts = [text.text for sheet in made for text in written(sheet).texts]
     assert [name for name in texts if name.startswith("P") and name[1:].isdigit()] == [f"P{k}" for k in range(130)]
     assert texts.count("Released") == 1
+
+
+def test_beside_the_signature_boxes_stands_that_a_stage_goes_on(wall: Reconciliation) -> None:
+    made = sheets(with_stage(wall, held_by=many(130)))
+    texts = written(made[0]).texts
+    said = next(text for text in texts if text.text.startswith("\u25ba Goes on"))
+    assert f"Goes on: {len(made)} sheets. Whoever signs here signs for all {len(made)}" in said.text
+    boxes = next(text for text in texts if text.text == "Released")
+    cautions = [text.y for text in texts if text.text.startswith("Suggestions (an id")]
+    assert boxes.y + boxes.height < said.y < min(cautions) - said.height
+    assert not [text for sheet in made[1:] for text in written(sheet).texts if "signs here" in text.text]
+
+
+def test_one_sheet_alone_does_not_go_on(wall: Reconciliation) -> None:
+    (one,) = sheets(replace(with_stage(wall, held_by=many(3), below=()), decisions=()))
+    assert "oes on" not in flat(written(one))
 
 
 @pytest.mark.parametrize("paper", ["A4", "A3", "A1"])

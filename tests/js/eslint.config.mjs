@@ -1,0 +1,55 @@
+// The review page's scripts: classic scripts that share one scope. Undefined names are found by the type check.
+export default [
+  {
+    files: ["**/*.js"],
+    languageOptions: { ecmaVersion: 2022, sourceType: "script" },
+    linterOptions: { reportUnusedDisableDirectives: "error" },
+    rules: {
+      "array-callback-return": "error",
+      "consistent-return": "error",
+      "default-case-last": "error",
+      "eqeqeq": "error",
+      "max-len": ["error", { code: 120 }],
+      "max-lines": ["error", 450],
+      "no-alert": "error",
+      "no-caller": "error",
+      "no-console": "error",
+      "no-constant-condition": "error",
+      "no-debugger": "error",
+      "no-dupe-keys": "error",
+      "no-duplicate-case": "error",
+      "no-empty": "error",
+      "no-eval": "error",
+      "no-fallthrough": "error",
+      "no-implied-eval": "error",
+      "no-new-func": "error",
+      "no-param-reassign": "error",
+      "no-script-url": "error",
+      "no-self-compare": "error",
+      "no-sparse-arrays": "error",
+      "no-throw-literal": "error",
+      "no-unreachable": "error",
+      "no-unused-expressions": "error",
+      "no-unused-vars": ["error", { varsIgnorePattern: "^(DATA|[A-Z][a-z]+)$", argsIgnorePattern: "^_" }],
+      "no-use-before-define": ["error", { functions: false, variables: false }],
+      "no-useless-return": "error",
+      "no-var": "error",
+      "prefer-const": "error",
+      "strict": ["error", "global"],
+      // Texts come from strangers: they go into the page as text, never as markup.
+      "no-restricted-properties": [
+        "error",
+        ...["innerHTML", "outerHTML", "insertAdjacentHTML", "createContextualFragment", "setHTMLUnsafe"].map(
+          (property) => ({ property }),
+        ),
+        { object: "document", property: "write" },
+        { object: "document", property: "writeln" },
+      ],
+      // It asks for nothing and keeps nothing.
+      "no-restricted-globals": [
+        "error",
+        ...["fetch", "XMLHttpRequest", "WebSocket", "EventSource", "localStorage", "sessionStorage", "indexedDB"],
+      ],
+    },
+  },
+];
