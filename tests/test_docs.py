@@ -77,7 +77,10 @@ SNIPPETS = [(page, place, code) for page, text in TEXTS.items() for place, code 
 DOCUMENTED_KEYS = {
     "asbuilt run demo_survey --only geopackage --json": documented_keys('"joints"'),
     "asbuilt load demo_survey demo_survey/incoming/pickups_short_arc.csv --json": documented_keys('"already_taken"'),
-    'asbuilt holds demo_survey "dig 1" --json': set("stage level joints_to state held_by below accepted".split()),
+    'asbuilt holds demo_survey "dig 1" --json': {
+        *("stage", "level", "joints_to", "state"),
+        *("held_by", "below", "accepted"),
+    },
 }
 
 

@@ -75,13 +75,15 @@ def _schedule(path: Path, making: Making) -> None:
     from asbuilt.output.schedule import write_layer_csv
 
     limits = _confidence(making.result, "p_plan", "p_vertical", "p_encroach")
-    write_layer_csv(path, making.result.layers["asbuilt_piles"], limits=limits)
+    changed = making.result.survey.changed
+    write_layer_csv(path, making.result.layers["asbuilt_piles"], limits=limits, changed=changed)
 
 
 def _joints(path: Path, making: Making) -> None:
     from asbuilt.output.schedule import write_layer_csv
 
-    write_layer_csv(path, making.result.layers["joints"], limits=_confidence(making.result, "p_interlock"))
+    limits, changed = _confidence(making.result, "p_interlock"), making.result.survey.changed
+    write_layer_csv(path, making.result.layers["joints"], limits=limits, changed=changed)
 
 
 def _confidence(result: Reconciliation, *columns: str) -> dict[str, float]:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from asbuilt.columns import Column
     from asbuilt.model import Floats, Layer, Texts
 
-__all__ = ["figure_texts", "write_layer_csv"]
+__all__ = ["CHANGED", "figure_texts", "write_layer_csv"]
 
 #: Decimals by unit; other figures are written with ten digits.
 _DECIMALS = {"mm": 1, "m": 3, "mm/m": 2, "%": 1, "0 to 1": 4, "deg": 1, "m3": 2}
@@ -52,7 +52,13 @@ _LIMITS: dict[str, str | float] = {
 _FORMULA = re.compile(r"[=@＝＠\t\r]|[+\-＋－](?!\d+(\.\d+)?\Z)")
 
 
-def write_layer_csv(path: Path, layer: Layer, *, limits: Mapping[str, float] | None = None) -> None:
+CHANGED = "inputs_changed"
+"""Column beside those of the layer, where inputs are not as they were taken in."""
+
+
+def write_layer_csv(
+    path: Path, layer: Layer, *, limits: Mapping[str, float] | None = None, changed: Sequence[str] = ()
+) -> None:
     """Write a layer's columns, in the order of the column dictionary, as comma-separated text.
 
     Parameters
@@ -64,6 +70,8 @@ def write_layer_csv(path: Path, layer: Layer, *, limits: Mapping[str, float] | N
     limits
         For columns by name further numbers that their verdict hangs on, in the column's unit, such as the confidence
         asked for: no figure is rounded onto one that it does not equal.
+    changed
+        Files that are not as they were taken in: a column :data:`CHANGED` names them in every row. Empty: no column.
 
     Raises
     ------
@@ -72,9 +80,13 @@ def write_layer_csv(path: Path, layer: Layer, *, limits: Mapping[str, float] | N
     """
     columns = LAYERS[layer.name].columns
     cells = [_cells(layer, column, (limits or {}).get(column.name)) for column in columns]
+    names = [column.name for column in columns]
+    if changed:
+        names.append(CHANGED)
+        cells.append(_texts(np.array([", ".join(changed)] * len(layer), dtype=object)))
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow(column.name for column in columns)
+        writer.writerow(names)
         writer.writerows(zip(*cells, strict=True))
 
 

@@ -39,7 +39,7 @@ def hostile(data):
         one["text"] += EVERYTHING
     said = dict.fromkeys(("by", "reason", "reference", "until", "changed"), EVERYTHING)
     base = {"at": "2024-10-10 10:00 UTC", "effect": "accept", "down_to": -4.0, "state": "changed, worse"}
-    data["decisions"] = [{**base, **said, "item": data["worst"][0], "standing": False}]
+    data["decisions"] = [{**base, **said, "item": "A006~A007", "standing": False}]
     data.update(site=f"Site {EVERYTHING}", changed=[f"design/{EVERYTHING}"], not_made=[EVERYTHING])
     return data
 

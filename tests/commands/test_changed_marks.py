@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import csv
 import io
 import json
 import shutil
@@ -120,3 +121,23 @@ def test_nothing_is_marked_in_a_folder_in_order(taken, tmp_path):
     assert rows(package, "SELECT count(*) FROM findings WHERE kind = 'changed_file'") == [(0,)]
     assert rows(package, "SELECT value FROM provenance WHERE key LIKE 'changed%'") == []
     assert json.loads((folder / "out" / "run.json").read_text(encoding="utf-8"))["changed"] == []
+
+
+@pytest.mark.parametrize("name", ["schedule.csv", "joints.csv"])
+@pytest.mark.usefixtures("printed")
+def test_every_row_of_the_tables_carries_the_mark(changed, name):
+    with (changed / "out" / name).open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["inputs_changed"] for row in rows} == {LOAD}
+
+
+@pytest.mark.parametrize("name", ["schedule.csv", "joints.csv"])
+def test_without_a_change_there_is_no_such_column(taken, name):
+    ran(taken, "--only", "schedule", "--only", "joints")
+    assert "inputs_changed" not in (taken / "out" / name).read_text(encoding="utf-8")
+
+
+@pytest.mark.usefixtures("printed")
+def test_the_review_page_carries_the_mark(changed):
+    page = (changed / "out/review.html").read_text(encoding="utf-8")
+    assert f'"changed":["{LOAD}"]' in page

@@ -170,8 +170,10 @@ def test_another_time_pile_or_attempt_is_another_profile(folder):
 def test_one_profile_in_two_files(folder):
     folder.write("profiles/log2.csv", "pile_id,read_at,depth,off_e_mm,off_n_mm\nP2,2026-03-01T10:00:00Z,5.0,4,4\n")
     assert folder.problems() == [
-        "profiles/log2.csv:2: depth: 5 after 5 in one profile with profiles/log1.csv:3, "
-        + "expected depths that increase from row to row"
+        (
+            "profiles/log2.csv:2: depth: 5 after 5 in one profile with profiles/log1.csv:3, "
+            "expected depths that increase from row to row"
+        )
     ]
 
 

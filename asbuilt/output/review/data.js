@@ -185,3 +185,10 @@ const DATA = JSON.parse(/** @type {HTMLElement} */ (document.getElementById("dat
 const PLACES = new Map();
 DATA.piles.id.forEach((id, place) => PLACES.set(id, { kind: "pile", place }));
 DATA.joints.id.forEach((id, place) => PLACES.set(id, { kind: "joint", place }));
+
+/** What to look at first: the gravest item that holds the first stage that is held, else the gravest of all. */
+const First = (() => {
+  const held = [...DATA.stages].sort((a, b) => b.level - a.level).find((stage) => stage.held_by.length);
+  const items = new Set(held ? held.held_by.map((hold) => hold.item) : []);
+  return DATA.worst.find((id) => items.has(id)) || [...items][0] || DATA.worst[0] || "";
+})();

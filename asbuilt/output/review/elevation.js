@@ -409,7 +409,7 @@ const Elevation = (() => {
     if (!across && !up && event.key !== "Home") return;
     event.preventDefault();
     if (up) Store.set({ level: Level.near(level + up) });
-    else Store.set({ item: across ? Geometry.step(item, across, "joint") : DATA.worst[0] || item });
+    else Store.set({ item: across ? Geometry.step(item, across, "joint") : First || item });
   });
 
   /** How many joints have which verdict, the gravest first. */

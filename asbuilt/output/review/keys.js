@@ -50,7 +50,7 @@ const Keys = (() => {
     "/": toFilter,
     j: () => toList("ArrowDown"),
     k: () => toList("ArrowUp"),
-    g: () => DATA.worst[0] && Store.set({ item: DATA.worst[0] }),
+    g: () => First && Store.set({ item: First }),
     d: () => Store.set({ drafting: true }),
     s: () => Stages.next(),
     "?": () => press("open-help"),

@@ -420,7 +420,7 @@ const Plan = (() => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const { item } = Store.get();
     const to = event.key === "ArrowRight" ? Geometry.step(item, 1) : event.key === "ArrowLeft"
-      ? Geometry.step(item, -1) : event.key === "Home" ? DATA.worst[0] : "";
+      ? Geometry.step(item, -1) : event.key === "Home" ? First : "";
     if (!to) return;
     event.preventDefault();
     Store.set({ item: to });

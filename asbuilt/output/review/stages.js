@@ -69,16 +69,14 @@ const Stages = (() => {
     const held = stages.find((stage) => stage.held_by.length);
     const end = gravest();
     if (held) {
-      // the gravest of the stage's own holds: the gravest of all may lie below it
-      const worst = DATA.worst.find((id) => held.held_by.some((hold) => hold.item === id)) || held.held_by[0].item;
       return [
         el("b", null, foreign(held.name)),
         ` to ${level(held.level)} m is held by `,
         el("b", { text: count(Items.eachOnce(held.held_by).length, "item") }),
         "; the gravest: ",
-        Items.link(worst),
+        Items.link(First),
         ", ",
-        foreign(Items.short(worst)),
+        foreign(Items.short(First)),
       ];
     }
     const none = stages.length

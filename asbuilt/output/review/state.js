@@ -23,7 +23,7 @@ const Store = (() => {
   /** @type {State} */
   let state = {
     level: DATA.levels.formation,
-    item: DATA.worst[0] || "",
+    item: First,
     stage: "",
     exaggeration: 10,
     filter: {
