@@ -1,8 +1,8 @@
-"""One browser for all tests, a window of its own for each: no network, and nothing said behind the reader's back."""
+"""A browser for each file, a window for each test: no network, and nothing said behind the reader's back."""
 
 from __future__ import annotations
 
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,25 +18,18 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
-HERE = Path(__file__).parent
-_OPENED = ExitStack()
-
-
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
+    """Open a browser for one file of tests: its threads must not be there when tests of others divide the process."""
     if review_pages.browser_path() is None:
         pytest.skip("no Chromium here; ASBUILT_BROWSER may name one")
-    return review_pages.launch(_OPENED.enter_context(sync_playwright()).chromium)
+    with sync_playwright() as playwright:
+        opened = review_pages.launch(playwright.chromium)
+        yield opened
+        opened.close()
 
 
-@pytest.hookimpl(trylast=True)
-def pytest_runtest_teardown(nextitem: pytest.Item | None) -> None:
-    """Close the browser, and its threads, after the last test of this folder: tests of others divide the process."""
-    if nextitem is None or HERE not in nextitem.path.parents:
-        _OPENED.close()
-
-
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def look(browser):
     """Open a file in a window; when it closes, what it asked for, said to the console or failed at is told."""
 
