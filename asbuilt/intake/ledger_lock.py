@@ -188,7 +188,8 @@ def _take(folder: Path, told: Callable[[str], None], patience: Patience) -> Held
             except FileNotFoundError:
                 continue
             except OSError as error:
-                if error.errno not in _TAKEN or not lock.is_dir():
+                # A lock that is gone meanwhile was given back: only what is no lock at all stands in the way.
+                if error.errno not in _TAKEN or lock.is_file():
                     raise
                 # Some drives do not rename onto an empty folder either.
                 with suppress(OSError):

@@ -47,7 +47,7 @@ def test_kills_at_random_moments_lose_nothing_and_leave_no_lock_in_the_way(tmp_p
 def test_many_at_once_lose_nothing(tmp_path, turn):
     del turn
     done = deaths("crowd", tmp_path / "wall", AT_ONCE)
-    assert done["codes"] == [0] * AT_ONCE
+    assert done["codes"] == [0] * AT_ONCE, done["texts"]
     assert done["in"] == [f"k{number}" for number in range(AT_ONCE)]
     assert_sound(done)
 

@@ -155,6 +155,21 @@ def test_a_drive_that_renames_onto_no_folder_at_all(folder, clock, told, monkeyp
     assert (hidden(folder), clock.passed) == ([], 0.0)
 
 
+def test_a_lock_that_is_given_back_while_it_is_looked_at_is_taken(folder, told, monkeypatch):
+    rename, left = os.rename, [errno.ENOTEMPTY]
+
+    def held_a_moment_ago(one: Path, other: Path) -> None:
+        if left:
+            raise OSError(left.pop(), "Directory not empty")
+        rename(one, other)
+
+    monkeypatch.setattr(os, "rename", held_a_moment_ago)
+    assert not (folder / LOCK).exists()
+    with locked(folder, told=told.append):
+        assert is_held(folder)
+    assert told == []
+
+
 def test_an_empty_lock_that_cannot_be_removed_is_said(folder, clock, told, monkeypatch):
     def refused(*_paths: Path) -> None:
         raise PermissionError(errno.EACCES, "Permission denied")
