@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import errno
 import gc
 import os
@@ -22,6 +23,9 @@ __all__ = ["main"]
 
 #: Causes outside the tool that a user can mend: no right to read or write, disk or quota full, read-only disk.
 _MENDABLE = frozenset({errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT, errno.EROFS})
+
+#: What a process still holds when it ends is not searched for garbage: that would take a tenth of a short answer.
+atexit.register(gc.freeze)
 
 _QUOTES = 'A name with blanks goes in quotes, such as "dig 1".'
 

@@ -664,7 +664,7 @@ LAYERS: dict[str, LayerDefinition] = {
             columns=(
                 *_as_read("decisions"),
                 Column(name="standing", kind="boolean", meaning="whether it counts, on the inputs as they are"),
-                _text("state", "what became of it, such as: stands; changed, worse; changed, no worse; superseded"),
+                _text("state", "what became of it, such as: stands; changed, worse; superseded; withdraws"),
                 _text("changed", "figures that differ since it was made, old and new"),
             ),
         ),

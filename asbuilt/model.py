@@ -151,6 +151,9 @@ class Survey:
     ignored: tuple[str, ...] = ()
     ledger_rows: tuple[Mapping[str, str], ...] = ()
     withdrawals: tuple[Withdrawal, ...] = ()
+    decisions_edited: bool = False
+    """Lines of ``decisions.csv`` were edited: then the table has the recorded ones from history, and what else stands
+    in the file."""
 
     @property
     def changed(self) -> tuple[str, ...]:
@@ -333,6 +336,8 @@ class Hold:
     """Highest level at which it is not sure [m]; NaN where it is not measured."""
     decision: Decision | None = None
     """The last decision on the item, whether it stands or not; None for none, or one that was withdrawn."""
+    unmeasured: bool = False
+    """Whether it is not measured, or not over its whole range: an accept of it is one without measurement."""
 
 
 @dataclass(frozen=True, kw_only=True)

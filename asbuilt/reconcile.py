@@ -21,7 +21,7 @@ from asbuilt.compute.encroachment import encroach_allowance_m, encroachment
 from asbuilt.compute.evidence import Evidence
 from asbuilt.compute.figures import figures_of
 from asbuilt.compute.joints import evaluate_joints
-from asbuilt.compute.known import counting, newest_time, sources_of, spread
+from asbuilt.compute.known import approved_places, counting, newest_time, sources_of, spread
 from asbuilt.compute.layers import LAYER_BUILDERS, LayerInputs
 from asbuilt.compute.notes import (
     added_without_joint_findings,
@@ -57,7 +57,7 @@ if TYPE_CHECKING:
 
     from asbuilt.compute.profiles import Measurements
     from asbuilt.compute.spans import JointInputs
-    from asbuilt.model import Floats, Layer, Survey, Table, Texts
+    from asbuilt.model import Layer, Survey
     from asbuilt.views import Bands, JointProfile, PileProfile, Slice, Toes, UnrolledWall
 
 __all__ = ["newest_time", "reconcile", "views_of"]
@@ -82,18 +82,6 @@ class _Layers(Mapping[str, "Layer"]):
 
     def __len__(self) -> int:
         return len(LAYER_BUILDERS)
-
-
-def _approved(survey: Survey, set_out: Table) -> tuple[Floats, Floats, Texts]:
-    """Return the newest approved centre of each pile, reduced, NaN for none, and who approved it."""
-    count = len(survey.design)
-    e, n, by = np.full(count, np.nan), np.full(count, np.nan), np.full(count, None, dtype=object)
-    order = np.argsort(set_out["at"], kind="stable")
-    pile = set_out.pile[order]
-    e[pile] = set_out["easting"][order] - survey.origin[0]
-    n[pile] = set_out["northing"][order] - survey.origin[1]
-    by[pile] = set_out["approved_by"][order]
-    return e, n, by
 
 
 def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconciliation:
@@ -180,7 +168,7 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         outline=None if outline is None else shapely.transform(outline, lambda xy: xy - np.array(survey.origin)),
     )
     toes = toe_verdicts(s, recorded=record.toe_level, designed=design["toe_level"], expected=alignment.expected)
-    moved = _approved(survey, set_out)
+    moved = approved_places(survey, set_out)
     how_far = progress(
         design=design,
         governing=record,
@@ -283,7 +271,13 @@ def reconcile(survey: Survey, *, as_of: np.datetime64 | None = None) -> Reconcil
         joints=joints,
         findings=findings,
     )
-    decisions = judge_decisions(decided, evidence=evidence.of, figures=lambda item: figures_of(item, piles, joints))
+    unproved = np.array([path == "decisions.csv" for path in files], dtype=np.bool_)[decided.file]
+    decisions = judge_decisions(
+        decided,
+        evidence=evidence.of,
+        figures=lambda item: figures_of(item, piles, joints),
+        unproved=unproved if survey.decisions_edited else None,
+    )
     stages = stage_states(
         settings=s, design=design, piles=piles, joints=joints, decisions=decisions, encroach_from=encroach.from_level
     )

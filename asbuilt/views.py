@@ -216,13 +216,18 @@ class Sources:
 
 @dataclass(frozen=True, kw_only=True)
 class Change:
-    """A pile or joint judged otherwise than before: places in ``columns.VERDICTS``, -1 where it was not there."""
+    """A pile or joint judged otherwise than before, or whose figures got worse or better within a verdict.
+
+    Verdicts are places in ``columns.VERDICTS``, -1 where it was not there, or not judged.
+    """
 
     item: str
     was: int
     now: int
     text: str
     """Figures that differ, old and new."""
+    worse: bool | None = None
+    """Whether it got worse; None where that cannot be told: it is new, or gone."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -238,7 +243,10 @@ class StageChange:
 
 @dataclass(frozen=True, kw_only=True)
 class Changes:
-    """What changed since ``as_of``: items the gravest first, items whose accept has lapsed, stages."""
+    """What changed since ``as_of``: items the gravest first and the better last, items whose accept lapsed, stages.
+
+    An accept that lapsed since is listed also where it was made since.
+    """
 
     as_of: np.datetime64
     items: tuple[Change, ...]

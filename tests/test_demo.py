@@ -331,3 +331,13 @@ def test_every_true_toe_fault_is_found(demo: Reconciliation, truth: dict[str, di
     outside = demo.piles["toe_verdict"] == VERDICTS.index("outside")
     assert faulty == {"A053", "A056"}
     assert set(demo.piles["pile_id"][outside]) == faulty
+
+
+def test_a_pile_is_still_to_be_set_out_and_another_centre_is_advised(demo: Reconciliation) -> None:
+    """A065 leans away from A066: 14 mm along the wall make sure of a joint that would not be at design."""
+    from asbuilt.compute.setting_out import advise
+
+    found = advise(demo)
+    assert demo.piles["pile_id"][found.pile].tolist() == ["A066"]
+    assert found.along.tolist() == pytest.approx([-0.0138], abs=1e-4)
+    assert (found.advised.tolist(), found.design_sure.tolist(), found.sure.tolist()) == ([True], [False], [True])

@@ -71,12 +71,14 @@ def documented_keys(holding: str) -> set[str]:
 
 EXAMPLES = sorted({line for text in TEXTS.values() for line in commands(text)})
 #: Commands that change the survey folder: the others find it as it was.
-CHANGE_THE_FOLDER = {"load", "withdraw", "decide"}
+CHANGE_THE_FOLDER = {"read", "load", "withdraw", "decide"}
 SNIPPETS = [(page, place, code) for page, text in TEXTS.items() for place, code in enumerate(fences(text, "python"))]
 
 DOCUMENTED_KEYS = {
-    "asbuilt run demo_survey --only geopackage --json": documented_keys('"joints"'),
+    "asbuilt run demo_survey --only geopackage --json": documented_keys('"stages"'),
     "asbuilt load demo_survey demo_survey/incoming/pickups_short_arc.csv --json": documented_keys('"already_taken"'),
+    "asbuilt steer demo_survey A132 --json": documented_keys('"sure_window"'),
+    "asbuilt setout demo_survey --json": documented_keys('"closures"'),
     'asbuilt holds demo_survey "dig 1" --json': {
         *("stage", "level", "joints_to", "state"),
         *("held_by", "below", "accepted"),

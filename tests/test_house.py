@@ -26,6 +26,7 @@ FLOORS = {
     "output": 5,
     "provenance": 5,
     "reconcile": 6,
+    "reconcile_near": 6,
     "commands": 7,
     "__init__": 8,
     "__main__": 8,

@@ -16,7 +16,21 @@ from asbuilt import __version__
 __all__ = ["COMMANDS", "cli"]
 
 #: In the order of the work.
-COMMANDS = ("new", "formats", "load", "withdraw", "run", "sheets", "decide", "holds", "archive", "verify")
+COMMANDS = (
+    "new",
+    "formats",
+    "load",
+    "withdraw",
+    "run",
+    "sheets",
+    "steer",
+    "read",
+    "setout",
+    "decide",
+    "holds",
+    "archive",
+    "verify",
+)
 
 
 class _Commands(click.Group):

@@ -111,13 +111,13 @@ overlap_mm = 50                 # least overlap of neighbours
 # cut_after_h = 12              # (no default) hours; the mix designer's figures
 # cut_before_h = 72             # (no default)
 
-# [set_out]                     # read and checked; this version does not use it yet
+# [set_out]                     # for asbuilt setout
 # play_mm = 15                  # how far a centre may be moved within the guide wall
 # across_wall = false
-# advise_from_mm = 10
-# columns = ["point", "easting", "northing", "level", "code"]
+# advise_from_mm = 10           # gain from which a move is advised
+# columns = ["point", "easting", "northing", "level", "code"]   # of the instrument's file
 
-# [steering]                    # read and checked; this version does not use it yet
+# [steering]                    # for asbuilt steer and read: a correction beyond it is "stop and ask"
 # mm_per_m_per_metre = 1.0      # (no default) how much the casing can still be turned, per metre drilled
 
 # [sheets]                      # what the title block carries

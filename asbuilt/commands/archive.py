@@ -203,7 +203,7 @@ def _inputs(folder: Path, result: Reconciliation) -> dict[str, bytes]:
     found = {f"inputs/{path}": data for top in _INPUTS for path, data in _files_at(folder, top)}
     found |= {path: data for top in (_LEDGER, _HISTORY) for path, data in _files_at(folder, top)}
     for file in result.survey.files:
-        if file.path != _LEDGER and f"inputs/{file.path}" not in found:
+        if PurePosixPath(file.path).parts[0] not in (_LEDGER, _HISTORY) and f"inputs/{file.path}" not in found:
             found |= {f"inputs/{path}": data for path, data in _files_at(folder, file.path)}
     hashes = {hashlib.sha256(data).hexdigest() for data in found.values()}
     changed = sorted(file.path for file in result.survey.files if file.sha256 not in hashes)

@@ -41,7 +41,7 @@ Example:
 @folder_argument
 @click.argument("item", metavar="[ITEM]", required=False)
 @click.option("--effect", metavar="EFFECT", help="accept, hold or withdraw.")
-@click.option("--down-to", type=float, metavar="LEVEL", help="Accept for stages no deeper than this level only.")
+@click.option("--down-to", metavar="LEVEL", help="Accept for stages no deeper only: a level, or a stage's name.")
 @click.option("--until", metavar="TEXT", help="Hold until this is met.")
 @click.option("--reference", metavar="NO", help="Number of the document behind it.")
 @click.option("--by", metavar="NAME", help="Who decides.")
@@ -179,6 +179,8 @@ def _decision(one: Decision, done: Decided) -> Iterator[str]:
         yield from wrapped(f"made on: {figures_words(figures)}", first="    ", rest="      ")
     elif one.evidence_sha256:
         yield "    made on: the finding as it is"
+    if one.effect == "accept" and figures.get("verdict") == "within" and not _held(one.item, done.before.stages):
+        yield "    it is within: nothing to accept"
     if one.effect == "accept":
         yield from _blind(one.item, done.after.stages, surveyed=figures.get("verdict") != "not surveyed")
     if one.effect == "withdraw":
@@ -188,13 +190,20 @@ def _decision(one: Decision, done: Decided) -> Iterator[str]:
                 yield from wrapped(f"a hold before it stands again: {other.reason}", first="    ", rest="      ")
 
 
+def _held(item: str, stages: Sequence[StageState]) -> bool:
+    """Tell whether an item holds a stage or lies below one, or would but for an accept."""
+    return any(
+        hold.item == item for state in stages for hold in (*state.held_by, *state.below, *state.accepted)
+    )
+
+
 def _blind(item: str, stages: Sequence[StageState], *, surveyed: bool) -> Iterator[str]:
     """Yield that an item is accepted without measurement, and in which checks."""
     checks = dict.fromkeys(
         hold.check
         for state in stages
         for hold in state.accepted
-        if hold.item == item and hold.verdict == "not surveyed"
+        if hold.item == item and hold.unmeasured
     )
     if checks or not surveyed:
         yield from wrapped(f"accepted without measurement{': ' if checks else ''}{', '.join(checks)}", first="    ")

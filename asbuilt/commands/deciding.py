@@ -16,7 +16,8 @@ from asbuilt.compute.verdicts import SLACK_M
 from asbuilt.compute.wording import metres
 from asbuilt.errors import InputError, Problem
 from asbuilt.intake.decisions import DECISIONS, appended
-from asbuilt.intake.ledger import taking_in
+from asbuilt.intake.decisions_edited import edited_in
+from asbuilt.intake.ledger import read_ledger, taking_in
 from asbuilt.intake.nearest import NearestIds
 from asbuilt.intake.sources import Source
 from asbuilt.intake.survey import read_survey
@@ -44,7 +45,8 @@ class Wanted:
     effect: str | None
     by: str | None
     reason: str | None
-    down_to: float | None = None
+    down_to: float | str | None = None
+    """A level [m], or on the command line also as text: that, or the name of a stage."""
     until: str | None = None
     reference: str | None = None
     place: str = ""
@@ -108,6 +110,9 @@ def decide(
         step("reading")
         before = reconcile(read_survey(folder, progress=step))
         already = [one for one in wanted if _is_written(one, before)]
+        edited = edited_in(folder, read_ledger(folder))
+        if edited is not None:
+            raise InputError([edited.problem])
         problems = list(of_site(before.survey.settings.site.name))
         fresh, wrong = _checked([one for one in wanted if one not in already], before)
         problems += wrong
@@ -174,8 +179,13 @@ def _checked(wanted: Sequence[Wanted], result: Reconciliation) -> tuple[list[Wan
     fresh, problems = [], []
     decided = {one.item for one in (*governing_decisions(result.decisions).values(), *standing_holds(result.decisions))}
     for one in wanted:
+        down_to = _level(one, result)
+        if isinstance(down_to, Problem):
+            problems.append(down_to)
+            down_to = None
         named = replace(
             one,
+            down_to=down_to,
             item=None if one.item is None else _item(one.item, result),
             by=_trimmed(one.by),
             reason=_trimmed(one.reason),
@@ -187,6 +197,25 @@ def _checked(wanted: Sequence[Wanted], result: Reconciliation) -> tuple[list[Wan
             (decided.discard if named.effect == "withdraw" else decided.add)(named.item)
         fresh.append(named)
     return fresh, problems
+
+
+def _level(one: Wanted, result: Reconciliation) -> float | Problem | None:
+    """Return the level down to which an item is accepted, where it is given as text or by the name of a stage too."""
+    given = one.down_to
+    if not isinstance(given, str):
+        return given
+    levels = {stage.name: stage.level for stage in result.survey.settings.stages}
+    try:
+        level = float(given)
+    except ValueError:
+        if given.strip() in levels:
+            return levels[given.strip()]
+        named = ", ".join(f'"{name}"' for name in levels)
+        return one.problem("down_to", repr(given), f"a level{f', or a stage: {named}' if named else ''}")
+    if given.strip() in levels and levels[given.strip()] != level:
+        what = f"{given!r} is a level, and the name of a stage that goes to another"
+        return one.problem("down_to", what, f"a level that is no name, such as {level:.3f}")
+    return level
 
 
 def _trimmed(text: str | None) -> str | None:
@@ -219,7 +248,7 @@ def _wrong_effect(one: Wanted, result: Reconciliation) -> Iterator[Problem]:
         yield one.problem("effect", what, f"one of {', '.join(EFFECTS)}")
     if one.until is not None and one.effect != "hold":
         yield one.problem("until", f"given with {one.effect or 'no effect'}", "only with hold")
-    if one.down_to is None:
+    if one.down_to is None or isinstance(one.down_to, str):
         return
     if one.effect != "accept":
         yield one.problem("down_to", f"given with {one.effect or 'no effect'}", "only with accept")

@@ -103,6 +103,7 @@ def _hold_object(hold: Hold) -> dict[str, Any]:
         "check": hold.check,
         "text": hold.text,
         "level": None if math.isnan(hold.level) else hold.level,
+        "unmeasured": hold.unmeasured,
         "decision": decision_object(hold.decision),
     }
 
@@ -188,8 +189,8 @@ def _grouped(holds: Sequence[Hold]) -> Iterator[str]:
 
 def _accepted(holds: Sequence[Hold]) -> Iterator[str]:
     """Yield what a decision lifts; what was accepted without measurement stands apart."""
-    measured = [hold for hold in holds if hold.verdict != "not surveyed"]
-    blind = [hold for hold in holds if hold.verdict == "not surveyed"]
+    measured = [hold for hold in holds if not hold.unmeasured]
+    blind = [hold for hold in holds if hold.unmeasured]
     for listed, how in ((measured, "Accepted by a decision that stands"), (blind, "Accepted without measurement")):
         if listed:
             yield ""

@@ -68,7 +68,7 @@ Example:
     "--since",
     type=AsOf(),
     metavar="DATE",
-    help="Have the review page say what changed since what was known then.",
+    help="Say what changed since what was known then; the review page says it in full.",
 )
 @json_option
 def command(
@@ -93,13 +93,15 @@ def command(
         changes = None if since is None else _changes(folder, result, since, step)
         files = write_outputs(result, target, only=only, started=started, clock=clock, step=step, since=changes)
     from asbuilt.commands.left_out import left_out
+    from asbuilt.commands.since_words import since_object
     from asbuilt.commands.summary import run_object, summary_lines
 
     left = left_out(survey, when)
     if as_json:
-        print_json({**run_object(result), "left_out": left.object(), "out": str(target), "files": list(files)})
+        whole = {**run_object(result), "left_out": left.object(), "out": str(target), "files": list(files)}
+        print_json(whole if changes is None else {**whole, "since": since_object(changes)})
     else:
-        print_lines(summary_lines(result, target=target, files=files, left=left))
+        print_lines(summary_lines(result, target=target, files=files, left=left, since=changes))
 
 
 def write_outputs(

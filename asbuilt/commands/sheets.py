@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from asbuilt.model import Reconciliation
     from asbuilt.output.sheets.book import Book
 
-__all__ = ["KINDS", "SheetScale", "command", "file_name"]
+__all__ = ["KINDS", "SheetScale", "command", "file_name", "places_of"]
 
 #: Kinds of sheet that can be asked for, in the order of the book, with a word about each.
 KINDS = {
@@ -161,8 +161,8 @@ def command(
             paper=paper or survey.settings.sheets.paper,
             scale=scale,
             levels=levels,
-            piles=_places(piles, result.piles["pile_id"].tolist(), "pile"),
-            joints=_places(joints, result.joints["joint_id"].tolist(), "joint"),
+            piles=places_of(piles, result.piles["pile_id"].tolist(), "pile"),
+            joints=places_of(joints, result.joints["joint_id"].tolist(), "joint"),
         )
         target = output_folder(folder, out)
         path = target / ("" if out else _FOLDER) / file_name(only, piles=piles, joints=joints, levels=levels)
@@ -196,7 +196,7 @@ def _kinds(
     return tuple(kind for kind in KINDS if kind in asked)
 
 
-def _places(names: Sequence[str], known: list[str], what: str) -> tuple[int, ...]:
+def places_of(names: Sequence[str], known: list[str], what: str) -> tuple[int, ...]:
     """Return the places of piles or joints; raises UsageError naming every one that there is not, and what is close."""
     place = {name: number for number, name in enumerate(known)}
     missing = []

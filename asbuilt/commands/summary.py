@@ -15,6 +15,7 @@ from asbuilt.columns import KINDS, METHODS, PROGRESS, SEVERITIES, TABLES, VERDIC
 from asbuilt.commands._shared import CAUTIONS, changed_lines, iso_time, painted, wrapped
 from asbuilt.commands.control import control_lines, control_object
 from asbuilt.commands.left_out import LeftOut
+from asbuilt.commands.since_words import since_lines
 from asbuilt.commands.worst import GRAVEST_FIRST, codes_of, names_lines, worst_joints, worst_piles
 from asbuilt.compute.wording import metres
 from asbuilt.output.record import ledger_head
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from asbuilt.model import Codes, Finding, Piles, Reconciliation, StageState
+    from asbuilt.views import Changes
 
 __all__ = ["run_object", "summary_lines", "verdict_counts"]
 
@@ -71,7 +73,12 @@ def run_object(result: Reconciliation) -> dict[str, Any]:
 
 
 def summary_lines(
-    result: Reconciliation, *, target: Path, files: Mapping[str, str], left: LeftOut | None = None
+    result: Reconciliation,
+    *,
+    target: Path,
+    files: Mapping[str, str],
+    left: LeftOut | None = None,
+    since: Changes | None = None,
 ) -> Iterator[str]:
     """Yield the summary.
 
@@ -83,12 +90,16 @@ def summary_lines(
         Where the outputs went; each file made with a word about it.
     left
         What was left out, as it was taken in after the moment asked for.
+    since
+        What changed since an earlier state, where that is asked for.
     """
     yield from _head(result, left or LeftOut())
     yield from _counts(result)
     yield from worst_joints(result.joints)
     yield from worst_piles(result.piles, clear_mm=result.survey.settings.tolerance.clear_mm)
     yield from _stages(result.stages)
+    if since is not None:
+        yield from since_lines(since, result.survey.settings.site)
     yield from _missing_lines(result)
     yield from control_lines(result)
     yield from _findings(result.findings)

@@ -102,6 +102,7 @@ def _sheets(path: Path, making: Making) -> None:
 def _review(path: Path, making: Making) -> None:
     from asbuilt.compute.axes import NO_AXIS_REACH_M
     from asbuilt.compute.ranking import gravest_first
+    from asbuilt.output._cautions import AT_THE_PIT
     from asbuilt.output.record import ledger_head
     from asbuilt.output.review.data import PageInputs, review_data
     from asbuilt.output.review.page import write_review
@@ -113,7 +114,7 @@ def _review(path: Path, making: Making) -> None:
         ledger_head=ledger_head(result.survey.ledger_rows),
         no_axis_reach=NO_AXIS_REACH_M,
         worst=gravest_first(result.piles, result.joints),
-        cautions=CAUTIONS,
+        cautions=(*CAUTIONS, *AT_THE_PIT),
         page_of=making.page_of,
         since=making.since,
     )

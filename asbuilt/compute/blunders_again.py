@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from pandas import MultiIndex
 
 from asbuilt.compute.repeats import date_alone, repeated_of
 from asbuilt.compute.wording import number
@@ -13,6 +12,8 @@ from asbuilt.model import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
+    from pandas import MultiIndex
 
     from asbuilt.model import Booleans, Floats, Integers, Survey, Table
 
@@ -38,6 +39,8 @@ def repeats_in(table: Table, files: Sequence[str], *, fresh: Booleans) -> tuple[
     first = repeated_of(table, late=fresh)
     found = []
     again = first >= 0
+    if not (fresh & again).any():
+        return again, []
     elsewhere = again & (table.file != table.file[np.maximum(first, 0)]) if len(table) else again
     for file in np.unique(table.file[fresh & again & ~elsewhere]).tolist():
         rows = np.flatnonzero(fresh & again & ~elsewhere & (table.file == file))
@@ -109,6 +112,8 @@ def changed_answers(survey: Survey, *, fresh: Booleans) -> tuple[Booleans, list[
 
 
 def _shots(table: Table, rows: Integers) -> MultiIndex:
+    from pandas import MultiIndex
+
     return MultiIndex.from_arrays([table[name][rows] for name in _ONE_SHOT])
 
 

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from pandas import factorize
-from scipy.special import chdtri
 
 from asbuilt.columns import OBJECTS, SHOTS, TABLES
 from asbuilt.compute.centres import GROUP_LEVEL_M
 from asbuilt.compute.circles import fit_circles
+from asbuilt.compute.numbering import numbered
 from asbuilt.compute.records import governing_attempts, governing_records
 
 if TYPE_CHECKING:
@@ -150,7 +149,7 @@ def groups_of(survey: Survey, ground: Ground, *, chosen: Booleans) -> Groups:
         t.pile[rows].astype(np.int64),
         t["attempt"][rows].astype(np.int64),
         t["object"][rows].astype(np.int64),
-        factorize(t["setup"])[0].astype(np.int64)[rows],
+        numbered(t["setup"])[rows],
     ]
     level = t["level"][rows]
     order = np.lexsort((level, *reversed(columns)))
@@ -216,6 +215,8 @@ def _fit_circles(
     sigma_radius: float,
 ) -> None:
     """Put the centres of the groups with edge shots, marked in ``circle``, into what was found."""
+    from scipy.special import chdtri
+
     chosen, number, at = circle[of_row], np.cumsum(circle) - 1, pile[circle]
     centred = np.isfinite(found["e"][circle])
     fit = fit_circles(

@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from pandas import factorize
 
 from asbuilt.columns import UNITS
 from asbuilt.compute.alignment import align
 from asbuilt.compute.blunders_dates import minute
 from asbuilt.compute.blunders_groups import FALSE_ALARM, plan_limit
-from asbuilt.compute.blunders_units import Leans
+from asbuilt.compute.numbering import numbered
 from asbuilt.compute.readings import slopes_of_readings
 from asbuilt.compute.wording import number
 from asbuilt.model import Finding
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from asbuilt.compute.blunders_groups import Ground
+    from asbuilt.compute.blunders_units import Leans
     from asbuilt.model import Booleans, Floats, Integers, Survey
 
 __all__ = ["STEEPEST", "leans_of", "reading_findings", "repeated_by_chance", "resolutions"]
@@ -96,11 +96,13 @@ def reading_findings(
 
 def leans_of(survey: Survey, ground: Ground, *, fresh: Booleans) -> tuple[Leans, Floats]:
     """Return all lean readings of a survey for the search of their unit, and their slopes (k, 2) [m per m]."""
+    from asbuilt.compute.blunders_units import Leans
+
     t = survey.tilts
     alignment = align(survey.design, survey.settings, e=ground.e, n=ground.n)
     slope = np.column_stack(slopes_of_readings(t, survey.settings, alignment))
     raw, unit = np.column_stack([t["tilt_a"], t["tilt_b"]]), t["unit"].astype(np.int64)
-    key = factorize(t.file.astype(np.int64) * len(UNITS) + unit)[0].astype(np.int64)
+    key = numbered(t.file.astype(np.int64) * len(UNITS) + unit)
     step = resolutions(raw.ravel(), np.repeat(key, 2))[key] if len(t) else np.empty(0)
     leans = Leans(
         row=np.arange(len(t)),
@@ -247,7 +249,7 @@ def repeated_by_chance(step: Floats, sigma: float) -> Floats:
 
 def _chances(survey: Survey, seen: _Sequence) -> Floats:
     """Return the chance (k,) that a reading equals another one of the same lean in both components."""
-    key = factorize(seen.file * len(UNITS) + seen.unit)[0].astype(np.int64)
+    key = numbered(seen.file * len(UNITS) + seen.unit)
     step = resolutions(seen.raw.ravel(), np.repeat(key, 2))[key]
     per_unit = _per_unit(survey, seen.raw, seen.unit)
     one_in = seen.unit == _ONE_IN

@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from pandas import factorize
 
 from asbuilt.columns import OBJECTS, SHOTS
 from asbuilt.compute.circles import fit_circles
+from asbuilt.compute.numbering import numbered
 from asbuilt.model import Centres, Finding
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ class _Solver:
     def group(self) -> None:
         """Put the rows in order of pile, object, set-up and level, and number their groups."""
         t, rows = self.t, self.rows
-        self.setup = factorize(t["setup"][rows])[0].astype(np.int64)
+        self.setup = numbered(t["setup"][rows])
         pile, kind, level = t.pile[rows].astype(np.int64), t["object"][rows].astype(np.int64), t["level"][rows]
         self.order = np.arange(len(rows))
         if not np.all(np.diff(pile) > 0):

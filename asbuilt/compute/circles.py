@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chdtri
+
+from asbuilt.compute.chi_square import chi_square_limit
 
 if TYPE_CHECKING:
     from asbuilt.model import Booleans, Floats, Integers
@@ -98,7 +99,7 @@ def fit_circles(
     edges = np.bincount(group, edge, minlength=k)
     rows = edges + 2 * np.bincount(group, ~edge, minlength=k) + (prior > 0)
     free = np.maximum(rows - 3, 1)
-    inflate = np.where((rows > 3) & (cost > chdtri(free, 0.01)), cost / free, 1.0)
+    inflate = np.where((rows > 3) & (cost > chi_square_limit(free, 0.01)), cost / free, 1.0)
     residual = np.where(edge, np.hypot(e - best[group, 0], n - best[group, 1]) - best[group, 2], 0.0)
     rms = np.sqrt(np.bincount(group, residual**2, minlength=k) / np.maximum(edges, 1))
     return CircleFit(

@@ -36,7 +36,7 @@ from asbuilt.columns import PROGRESS
 if TYPE_CHECKING:
     from asbuilt.model import Floats, Integers, Reconciliation
 
-__all__ = ["BAND", "Closure", "closure"]
+__all__ = ["BAND", "Closure", "Projection", "closure", "projected"]
 
 #: Share of forecasts that the band holds.
 BAND = 0.95
@@ -124,6 +124,36 @@ def closure(result: Reconciliation, wall: str) -> Closure | None:
         last=last,
         **_forecast(drift, legs.joints, int(legs.to_drill[last]) if last >= 0 else 0),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Projection:
+    """The running misclosure carried on over the r piles still to drill in the greatest gap (r + 1,); metres.
+
+    From the last surveyed pile on, one value a pile. ``chainage``: design spacings from the first pile of the closure,
+    the gap's own taken as equal. NaN where it cannot be forecast.
+    """
+
+    chainage: Floats
+    running: Floats
+    low: Floats
+    high: Floats
+
+
+def projected(ring: Closure) -> Projection | None:
+    """Return the forecast pile by pile; None without a gap.
+
+    After j piles the drift is j·b, its variance j²·s²/Σm + j·s²: the band has its full width at the last pile.
+    """
+    if ring.last < 0:
+        return None
+    r, legs = int(ring.to_drill[ring.last]), float(ring.joints[: ring.last].sum())
+    j = np.arange(r + 1.0)
+    running = ring.running[ring.last] + j * ring.drift
+    off = (ring.high - ring.forecast) * np.sqrt((j * j / legs + j) / (r * r / legs + r))
+    begin = float(ring.needs[: ring.last].sum())
+    step = ring.needs[ring.last] / ring.joints[ring.last]
+    return Projection(chainage=begin + j * step, running=running, low=running - off, high=running + off)
 
 
 @dataclass(frozen=True, kw_only=True)

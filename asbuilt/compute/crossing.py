@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtri
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,6 +19,8 @@ _STEPS = 64
 
 
 def _probit(p: Floats) -> Floats:
+    from scipy.special import ndtri
+
     score: Floats = ndtri(np.clip(p, 1e-15, 1 - 1e-15))
     return score
 
@@ -51,7 +52,7 @@ def crossing(
     (k,) array
         The end of the last bracket at which p does not suffice [m].
     """
-    target = float(ndtri(confidence))
+    target = float(_probit(np.array(confidence)))
     high, low = high.copy(), low.copy()
     f_high, f_low = _probit(p_high) - target, _probit(p_low) - target
     # the point before the last two, for inverse quadratic steps

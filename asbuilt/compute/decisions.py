@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
     from asbuilt.compute.figures import Figures
-    from asbuilt.model import Table
+    from asbuilt.model import Booleans, Table
 
-__all__ = ["STATES", "governing_decisions", "judge_decisions", "standing_holds"]
+__all__ = ["STATES", "governing_decisions", "has_lapsed", "judge_decisions", "standing_holds"]
 
 STATES = {
     "stands": "its evidence is as it was",
@@ -30,13 +30,20 @@ STATES = {
     "changed": "an input of the item has changed; there are no figures to tell whether it is worse",
     "superseded": "a later decision on the item has taken its place",
     "no such item": "the item is not there any more",
+    "withdraws": "it takes the last decision on the item back",
+    "file was edited": "decisions.csv was edited by hand: until that is undone no accept counts",
     "not bound": "it names no evidence, so nothing shows that it was made on what is there now",
 }
 """What can have become of a decision, and what that means."""
+_EDITED = "file was edited"
 
 
 def judge_decisions(
-    decisions: Table, *, evidence: Callable[[str], str | None], figures: Callable[[str], Figures]
+    decisions: Table,
+    *,
+    evidence: Callable[[str], str | None],
+    figures: Callable[[str], Figures],
+    unproved: Booleans | None = None,
 ) -> tuple[Decision, ...]:
     """Return every decision, in the order of the file, with what has become of it.
 
@@ -48,18 +55,26 @@ def judge_decisions(
         Gives the hash of an item's inputs as they are now; None where there is no such item.
     figures
         Gives the figures of an item as they are now.
+    unproved
+        Given when ``decisions.csv`` was edited: which rows are not as they were recorded. Then no accept counts, and of
+        these rows only holds do.
     """
+    edited = unproved is not None
+    doubted = [False] * len(decisions) if unproved is None else unproved.tolist()
     found = [_written(decisions, row) for row in range(len(decisions))]
     rows: dict[str, list[int]] = {}
     for row, one in enumerate(found):
         rows.setdefault(one.item, []).append(row)
     for mine in rows.values():
-        last, hold = _governing((row, found[row].effect) for row in mine)
-        judged = {row: _judged(found[row], evidence, figures) for row in (hold, last) if row >= 0}
+        counted = [row for row in mine if not doubted[row] or found[row].effect == "hold"]
+        last, hold = _governing((row, found[row].effect) for row in counted)
+        judged = {row: _judged(found[row], evidence, figures, edited=edited) for row in (hold, last) if row >= 0}
         if last != hold and judged[last].standing and judged[last].down_to is None:
             judged.pop(hold, None)
-        if found[mine[-1]].effect == "withdraw":
-            judged[mine[-1]] = found[mine[-1]]
+        for row in set(mine) - set(counted):
+            judged[row] = replace(found[row], state=_EDITED, standing=False)
+        if counted and found[counted[-1]].effect == "withdraw":
+            judged[counted[-1]] = replace(found[counted[-1]], state="withdraws")
         for row in mine:
             found[row] = judged.get(row, replace(found[row], state="superseded", standing=False))
     return tuple(found)
@@ -86,6 +101,11 @@ def _governing(effects: Iterable[tuple[int, str]]) -> tuple[int, int]:
 def governing_decisions(decisions: Sequence[Decision]) -> dict[str, Decision]:
     """Return the decision that governs each item: the last one on it that is neither superseded nor withdrawn."""
     return {one.item: one for one in decisions if one.effect != "withdraw" and one.state != "superseded"}
+
+
+def has_lapsed(one: Decision) -> bool:
+    """Tell whether a decision is an accept that counts no more, as an input of its item or the file was changed."""
+    return one.effect == "accept" and (one.state.startswith("changed") or one.state == _EDITED)
 
 
 def standing_holds(decisions: Sequence[Decision]) -> tuple[Decision, ...]:
@@ -115,9 +135,13 @@ def _written(table: Table, row: int) -> Decision:
     )
 
 
-def _judged(one: Decision, evidence: Callable[[str], str | None], figures: Callable[[str], Figures]) -> Decision:
+def _judged(
+    one: Decision, evidence: Callable[[str], str | None], figures: Callable[[str], Figures], *, edited: bool
+) -> Decision:
     """Say what has become of a decision that nothing later has taken the place of."""
     lasting = one.effect == "hold"
+    if edited and not lasting:
+        return replace(one, state=_EDITED, standing=False)
     now = evidence(one.item)
     if now is None:
         return replace(one, state="no such item", standing=lasting)

@@ -16,7 +16,16 @@ if TYPE_CHECKING:
 
     from asbuilt.model import Joints, Piles
 
-__all__ = ["Figures", "difference", "figures_from_text", "figures_of", "figures_text", "figures_words", "is_worse"]
+__all__ = [
+    "Figures",
+    "difference",
+    "figures_from_text",
+    "figures_of",
+    "figures_text",
+    "figures_words",
+    "is_worse",
+    "printed_figures",
+]
 
 Figures = dict[str, float | str]
 """Name of a figure to its value; what is not known, or does not occur, is left out."""
@@ -60,6 +69,19 @@ def _figures(columns: Piles | Joints, row: int, names: Mapping[str, tuple[int, i
         value = float(columns[name][row])
         if not math.isnan(value):
             found[name] = round(value, places) + 0.0
+    return found
+
+
+def printed_figures(piles: Piles, joints: Joints) -> dict[str, Figures]:
+    """Return the figures of every pile and joint, no finer than people read them."""
+    found: dict[str, Figures] = {}
+    for columns, key, names in ((piles, "pile_id", _PILE_FIGURES), (joints, "joint_id", _JOINT_FIGURES)):
+        plain = {name: np.asarray(columns[name], dtype=np.float64) for name in names}
+        values = {name: np.round(column, _printed_places(name)) + 0.0 for name, column in plain.items()}
+        rows = zip(*(column.tolist() for column in values.values()), strict=True)
+        for item, code, row in zip(columns[key].tolist(), columns[_VERDICT].tolist(), rows, strict=True):
+            known = {name: value for name, value in zip(values, row, strict=True) if not math.isnan(value)}
+            found[item] = known if code < 0 else {_VERDICT: VERDICTS[int(code)], **known}
     return found
 
 
@@ -135,9 +157,15 @@ def _shown(name: str, value: float | str | None, of: Figures, *, more: int = 0) 
         return "none" if name in _OCCURS and "least_overlap_mm" in of else "not known"
     if isinstance(value, str):
         return value
+    if name == "face_inside_mm":
+        side = "inside" if value > 0 else "clear of"
+        return f"{abs(value):.{_printed_places(name) + more}f} mm {side} the clear outline"
     sign = "+" if name.endswith("_level") else ""
-    places = 2 if name.endswith("_level") else {**_JOINT_FIGURES, **_PILE_FIGURES}[name][0]
-    return f"{value:{sign}.{places + more}f}"
+    return f"{value:{sign}.{_printed_places(name) + more}f}"
+
+
+def _printed_places(name: str) -> int:
+    return 2 if name.endswith("_level") else {**_JOINT_FIGURES, **_PILE_FIGURES}[name][0]
 
 
 @cache
@@ -162,6 +190,6 @@ def _labels() -> dict[str, tuple[str, str]]:
         p_encroach=("probability of encroachment", ""),
         incline_mm_per_m=("inclination", " mm/m"),
         worst_towards_pit_mm=("towards the pit", " mm"),
-        face_inside_mm=("face inside the clear outline", " mm"),
+        face_inside_mm=("face", ""),
     )
     return named

@@ -8,14 +8,14 @@ import numpy as np
 
 from asbuilt.compute.repeats import why_repeated
 from asbuilt.compute.withdrawn import why_withdrawn
-from asbuilt.views import Sources
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from asbuilt.model import Reconciliation, Survey, Table, Texts
+    from asbuilt.model import Floats, Reconciliation, Survey, Table, Texts
+    from asbuilt.views import Sources
 
-__all__ = ["counting", "known_by", "newest_time", "sources_of", "spread"]
+__all__ = ["approved_places", "counting", "known_by", "newest_time", "sources_of", "spread"]
 
 #: Columns that say when a row came about.
 _TIMES = {
@@ -85,6 +85,8 @@ def spread(values: npt.NDArray[Any], why: Texts, rest: Any) -> npt.NDArray[Any]:
 
 def sources_of(result: Reconciliation) -> Sources:
     """Return the rows that serve each pile's governing attempt."""
+    from asbuilt.views import Sources
+
     survey, attempt = result.survey, result.centres.attempt
     found = []
     for name in ("pickups", "tilts", "profiles", "records"):
@@ -99,3 +101,15 @@ def sources_of(result: Reconciliation) -> Sources:
         file=np.concatenate([rows.file for _, rows in found]).astype(np.int64)[order],
         line=np.concatenate([rows.line for _, rows in found]).astype(np.int64)[order],
     )
+
+
+def approved_places(survey: Survey, set_out: Table) -> tuple[Floats, Floats, Texts]:
+    """Return the newest approved centre of each pile, reduced, NaN for none, and who approved it."""
+    count = len(survey.design)
+    e, n, by = np.full(count, np.nan), np.full(count, np.nan), np.full(count, None, dtype=object)
+    order = np.argsort(set_out["at"], kind="stable")
+    pile = set_out.pile[order]
+    e[pile] = set_out["easting"][order] - survey.origin[0]
+    n[pile] = set_out["northing"][order] - survey.origin[1]
+    by[pile] = set_out["approved_by"][order]
+    return e, n, by

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chdtri
 
 from asbuilt.columns import SENSES, UNITS
+from asbuilt.compute.chi_square import chi_square_limit
 
 if TYPE_CHECKING:
     from asbuilt.compute.alignment import Alignment
@@ -105,8 +105,7 @@ def collect_readings(
     mean_e, mean_n = np.bincount(pile, s_e, count) / safe, np.bincount(pile, s_n, count) / safe
     square = np.bincount(pile, (s_e - mean_e[pile]) ** 2 + (s_n - mean_n[pile]) ** 2, count) / sigma**2
     free = np.maximum(2 * (n_of - 1), 1)
-    limits = chdtri(np.arange(1, free.max(initial=1) + 1), 0.01)
-    drift = np.where(n_of > 1, square / limits[free - 1], 0.0)
+    drift = np.where(n_of > 1, square / chi_square_limit(free, 0.01), 0.0)
     first = np.flatnonzero(np.r_[True, ~same | (np.abs(np.diff(level)) > 1e-6)]) if len(pile) else np.empty(0, np.int64)
     size = np.diff(np.r_[first, len(pile)])
     if len(first) < len(pile):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from pandas import DataFrame
+
+from asbuilt.compute.numbering import alike, not_alone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,12 +53,10 @@ def repeated_of(table: Table, *, late: Booleans | None = None) -> Integers:
     if table.name not in _ALIKE or not len(table):
         return first
     quick, rest = _ALIKE[table.name]
-    some = np.flatnonzero(DataFrame({name: table[name] for name in quick}).duplicated(keep=False))
+    some = np.flatnonzero(not_alone([table[name] for name in quick]))
     if not len(some):
         return first
-    names = [*quick, *rest]
-    rows = DataFrame({name: table[name][some] for name in names})
-    key = rows.groupby(names, sort=False, dropna=False).ngroup().to_numpy()
+    key = alike([table[name][some] for name in (*quick, *rest)])
     after = np.zeros(len(some), dtype=np.bool_) if late is None else late[some]
     order = np.lexsort((table.line[some], table.file[some], after, key))
     some, key = some[order], key[order]

@@ -11,6 +11,11 @@ along the wall unless the settings say otherwise, no farther than the play, and 
   inside at design already, no farther than there.
 
 A joint across the gap of an omitted pile, whose design circles do not touch, is not meant to interlock and not counted.
+Another centre is advised where the pile would not be sure at the one that holds now, or where the best one gains more
+than ``advise_from_mm``. A pile with one joint, at the end of a wall, gains its whole play by moving onto its neighbour:
+for it the gain alone is no reason. A centre that the engineer approved holds until another is approved: none is advised
+in its place, and the reason says what another would gain.
+
 Where a neighbour stands but it is not known where (drilled or begun, and no centre or no lean), nothing is advised:
 absent is never zero.
 
@@ -29,6 +34,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from asbuilt.compute.approved import approved_centres
 from asbuilt.compute.setting_out_geometry import best_centre
 from asbuilt.compute.setting_out_joints import Known, Ties
 from asbuilt.compute.setting_out_limits import Surroundings, needed_diameters
@@ -65,6 +71,8 @@ class SettingOut:
     state: Codes
     """Place in :data:`STATES`."""
     advised: Booleans
+    approved: Booleans
+    """Whether the centre that holds now is one that the engineer approved."""
     e: Floats
     n: Floats
     move_e: Floats
@@ -138,9 +146,8 @@ def advise(result: Reconciliation, piles: Sequence[int] | Integers | None = None
 
     Notes
     -----
-    Advised where the pile would not be sure at the centre that holds now, or where the best one gains more than
-    ``advise_from_mm``; and only for a gain of half a millimetre or more. All piles are worked out together but for the
-    best centre itself, which takes less than a millisecond each.
+    Advised only for a gain of half a millimetre or more. All piles are worked out together but for the best centre
+    itself, which takes less than a millisecond each.
     """
     known, around = Known.of(result), Surroundings(result)
     mine = _due(known) if piles is None else np.unique(np.asarray(piles, dtype=np.int64))
@@ -149,14 +156,24 @@ def advise(result: Reconciliation, piles: Sequence[int] | Integers | None = None
     at_design, at_present = ties.held(known.design[mine]), ties.held(known.present[mine])
     best, held_by = _best(known, ties, around, state)
     at_best = ties.held(best)
-    gain = at_best.spare - at_present.spare
+    gain, alone = at_best.spare - at_present.spare, np.diff(ties.start) == 1
     with np.errstate(invalid="ignore"):
-        enough = gain > result.survey.settings.set_out.advise_from_mm / 1000.0 + SLACK_M
+        enough = ~alone & (gain > result.survey.settings.set_out.advise_from_mm / 1000.0 + SLACK_M)
         enough |= ~at_present.sure & (gain >= LEAST_GAIN_M)
-    state[(state == STAY) & enough] = MOVE
+    approved = approved_centres(result).there[mine]
+    state[(state == STAY) & enough & ~approved] = MOVE
     wider, extra = _remedies(ties, around, state, best, at_best)
     told = Told(
-        state=state, design=at_design, present=at_present, best=at_best, held_by=held_by, wider=wider, extra=extra
+        state=state,
+        design=at_design,
+        present=at_present,
+        best=at_best,
+        held_by=held_by,
+        wider=wider,
+        extra=extra,
+        alone=alone,
+        approved=approved,
+        enough=enough,
     )
     return _columns(result, ties, told, best)
 
@@ -230,6 +247,7 @@ def _columns(result: Reconciliation, ties: Ties, told: Told, best: Floats) -> Se
         pile=piles,
         state=state,
         advised=moved,
+        approved=told.approved,
         e=here[:, 0],
         n=here[:, 1],
         move_e=move[:, 0],

@@ -24,7 +24,10 @@ _TO_DRILL = PROGRESS.index("to drill")
 
 @dataclass(frozen=True, kw_only=True)
 class Told:
-    """What was found of k piles: their state, what they come to at three centres, and what else would do."""
+    """What was found of k piles: their state, what they come to at three centres, and what else would do.
+
+    ``alone``: it has one joint. ``approved``: its centre was. ``enough``: but for that another would be advised.
+    """
 
     state: Codes
     design: Held
@@ -33,6 +36,9 @@ class Told:
     held_by: Texts
     wider: Floats
     extra: Booleans
+    alone: Booleans
+    approved: Booleans
+    enough: Booleans
 
     def final(self, moved: Booleans, owner: Integers) -> Held:
         """Return what they come to at the centre to set out: the best where ``moved`` (k,), else the present one."""
@@ -87,23 +93,21 @@ def _not_known(result: Reconciliation, ties: Ties, k: int) -> list[str]:
 
 def _advice(result: Reconciliation, ties: Ties, told: Told, k: int) -> list[str]:
     s = result.survey.settings
-    where = "at design" if np.array_equal(*_centres(ties, k)) else "at the approved centre"
+    where = "at the approved centre" if told.approved[k] else "at design"
     parts = [_overlap(result, told.present, k, where)]
     if told.state[k] == _MOVE:
         parts.append(_overlap(result, told.best, k, "at the advised centre"))
     else:
         gain = (told.best.spare[k] - told.present.spare[k]) * 1000.0
-        parts.append(f"the best centre gains {beyond(max(gain, 0.0), s.set_out.advise_from_mm)} mm")
+        onto = " by moving onto its one neighbour" if told.alone[k] else ""
+        parts.append(f"the best centre gains {beyond(max(gain, 0.0), s.set_out.advise_from_mm)} mm{onto}")
+        if told.approved[k] and told.enough[k]:
+            parts.append("the approved centre holds until another is approved: ask the engineer")
     if s.decide.joint == "guarded":
         parts += _how_sure(told, k, where, s.site.confidence)
     if told.held_by[k]:
         parts.append(f"no better for the {told.held_by[k]}")
     return parts + _remedy(result, ties, told, k)
-
-
-def _centres(ties: Ties, k: int) -> tuple[Floats, Floats]:
-    pile = ties.piles[k]
-    return ties.known.design[pile], ties.known.present[pile]
 
 
 def _overlap(result: Reconciliation, held: Held, k: int, where: str) -> str:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
 from asbuilt.compute.axes import PROFILE, axis_positions, axis_variances, segment_at
 from asbuilt.compute.crossing import crossing
@@ -100,6 +99,8 @@ class Span:
         spread = self._at(rows, levels)
         if spread.mixed is not None:
             return spread.conform(limit)
+        from scipy.special import ndtr, ndtri
+
         score = spread.score(limit)
         p: Floats = ndtr(score)
         close = np.abs(score - ndtri(confidence)) < _CLOSE
@@ -276,6 +277,8 @@ def surely_within(span: Span, rows: Integers, limit: Floats, confidence: float) 
     The variance is greatest at an end of the range (it grows both ways from the surveyed level), the distance at a
     vertex; the disc's curvature costs at most the reach of its rim over what the scatter reaches.
     """
+    from scipy.special import ndtri
+
     ends = span.variance(rows, np.array([0, span.levels.shape[1] - 1]))
     most = ends.max(axis=1) + span.j.cov[rows][:, [0, 2]].sum(axis=1)
     far = span.distance[rows].max(axis=1)

@@ -47,6 +47,8 @@ class _Items:
     bottom: Floats
     """What joints_to is for this item where the stage gives none [m]."""
     compared: int
+    unmeasured: Booleans
+    """Which of them are not measured, or not over their whole range."""
     texts: Callable[[], list[str]]
 
 
@@ -114,11 +116,22 @@ def _worded(groups: list[_Items], governing: dict[str, Decision]) -> tuple[Texts
     """Word every item once, whatever the number of stages; return the holds and their order."""
     holds = [
         Hold(
-            item=name, verdict=VERDICTS[code], check=items.check, text=text, level=level, decision=governing.get(name)
+            item=name,
+            verdict=VERDICTS[code],
+            check=items.check,
+            text=text,
+            level=level,
+            decision=governing.get(name),
+            unmeasured=unmeasured,
         )
         for items in groups
-        for name, code, text, level in zip(
-            items.name.tolist(), items.verdict.tolist(), items.texts(), items.told.tolist(), strict=True
+        for name, code, text, level, unmeasured in zip(
+            items.name.tolist(),
+            items.verdict.tolist(),
+            items.texts(),
+            items.told.tolist(),
+            items.unmeasured.tolist(),
+            strict=True,
         )
     ]
     found = np.empty(len(holds), dtype=object)
@@ -190,6 +203,7 @@ def _decided_items(held: Sequence[Decision], piles: Piles, joints: Joints) -> _I
         told=nowhere,
         bottom=nowhere,
         compared=_NOTHING,
+        unmeasured=np.array([code == NOT_SURVEYED for code in known], dtype=np.bool_),
         texts=lambda: [f"held{f' until {one.until}' if one.until else ''}: {one.reason}" for one in held],
     )
 
@@ -216,6 +230,7 @@ def _joint_items(joints: Joints) -> _Items:
         told=level[rows],
         bottom=np.full(len(rows), -np.inf),
         compared=_AT_JOINTS_TO,
+        unmeasured=~measured[rows],
         texts=lambda: [
             reasons or VERDICTS[code]
             for reasons, code in zip(joints["reasons"][rows].tolist(), shown[rows].tolist(), strict=True)
@@ -267,6 +282,7 @@ def _encroach_items(settings: Settings, design: Table, piles: Piles, encroach_fr
         told=level,
         bottom=np.full(len(rows), -np.inf),
         compared=_AT_STAGE_LEVEL,
+        unmeasured=verdict == NOT_SURVEYED,
         texts=lambda: list(_encroach_texts(settings, piles, rows, verdict, level)),
     )
 
@@ -312,6 +328,7 @@ def _toe_items(settings: Settings, design: Table, piles: Piles, joints: Joints) 
         told=level,
         bottom=_joints_end(settings, design, joints)[rows],
         compared=_ABOVE_JOINTS_TO,
+        unmeasured=verdict == NOT_SURVEYED,
         texts=lambda: [
             (_missing("toe", ahead) if ahead else "toe not recorded")
             if math.isnan(toe)
@@ -357,6 +374,7 @@ def _tolerance_items(check: str, design: Table, piles: Piles) -> _Items:
         told=level,
         bottom=np.full(len(rows), -np.inf),
         compared=_NOTHING,
+        unmeasured=verdict == NOT_SURVEYED,
         texts=lambda: [
             _missing(what, ahead)
             if math.isnan(found)

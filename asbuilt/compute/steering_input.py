@@ -246,7 +246,7 @@ def vertex_levels(neighbour: Neighbour, axes: Axes | None = None) -> Floats:
     """Return the ends of a joint's range and its neighbour's vertices in it, from the top down (l,) [m]."""
     vertices = (axes or neighbour.axes).top[1:]
     inner = vertices[(vertices < neighbour.top) & (vertices > neighbour.bottom)]
-    return -np.unique(-np.r_[neighbour.top, inner, neighbour.bottom])
+    return _downwards(np.r_[neighbour.top, inner, neighbour.bottom])
 
 
 def sounding_levels(given: SteerInput, neighbour: Neighbour) -> Floats:
@@ -264,7 +264,14 @@ def sounding_levels(given: SteerInput, neighbour: Neighbour) -> Floats:
     if axes.method[0] == _PROFILE:
         levels += [z_s + sign * f for f in (0.25, 0.5, 0.75, 1.0) for sign in (1.0, -1.0)]
     inner = np.array([z for z in levels if bottom < z < top])
-    return -np.unique(-np.r_[vertex_levels(neighbour), inner])
+    return _downwards(np.r_[vertex_levels(neighbour), inner])
+
+
+def _downwards(levels: Floats) -> Floats:
+    """Return distinct levels from the top down."""
+    # asked for nothing but the values, NumPy first loads its masked arrays, which takes as long as all of the answer
+    falling: Floats = -np.unique(-levels, return_index=True)[0]
+    return falling
 
 
 def places(neighbour: Neighbour, levels: Floats, axes: Axes | None = None) -> Floats:

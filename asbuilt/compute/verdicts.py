@@ -10,7 +10,6 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chndtr, ndtr
 
 from asbuilt.columns import VERDICTS
 
@@ -116,6 +115,8 @@ def _half_plane_like(
     distance: Floats, radius: Floats, along: Floats, across: Floats, rule: tuple[Floats, Floats]
 ) -> Floats:
     """Integrate by Gauss-Hermite where the far rim is out of reach; nodes at ±v see the same rim."""
+    from scipy.special import ndtr
+
     p = np.zeros(distance.size)
     for node, weight in zip(*rule, strict=True):
         if node > 0:
@@ -127,12 +128,16 @@ def _half_plane_like(
 
 def _series(distance: Floats, radius: Floats, sigma: Floats) -> Floats:
     """Return the noncentral chi-square distribution on two degrees of freedom."""
+    from scipy.special import chndtr
+
     p: Floats = np.asarray(chndtr((radius / sigma) ** 2, 2.0, (distance / sigma) ** 2), dtype=np.float64)
     return p
 
 
 def _whole_disc(distance: Floats, radius: Floats, along: Floats, across: Floats) -> Floats:
     """Integrate by Gauss-Legendre in the angle of the rim, over what the scatter reaches; ±v see the same rim."""
+    from scipy.special import ndtr
+
     safe = np.maximum(radius, 0.0)
     reach = np.arcsin(np.minimum(1.0, _REACH * across / np.maximum(safe, 1e-300)))
     p = np.zeros(distance.size)
@@ -153,6 +158,8 @@ def _correlated_rule() -> tuple[Floats, Floats]:
 
 def _correlated(distance: Floats, radius: Floats, var_along: Floats, var_across: Floats, mixed: Floats) -> Floats:
     """Integrate likewise, the component along given the one across being normal about a shifted mean."""
+    from scipy.special import ndtr
+
     safe, across = np.maximum(radius, 0.0), np.sqrt(var_across)
     slope = mixed / var_across
     spread = np.sqrt(np.maximum(var_along - mixed * slope, 1e-9 * var_along))

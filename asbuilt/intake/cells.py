@@ -1,8 +1,8 @@
 """Rows and cells of delimited text, each row with its line.
 
-Two ways lead to the same cells. The quick one hands plain text to pandas' C reader; it returns None as soon
-as anything is out of the ordinary. The careful one takes any text, keeps every cell as it was written, and
-says what is wrong with which line.
+Two ways lead to the same cells. The quick one hands plain text to pandas' C reader, or parts it by itself where so
+little is read that loading pandas would take longer; it returns None as soon as anything is out of the ordinary. The
+careful one takes any text, keeps every cell as it was written, and says what is wrong with which line.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ __all__ = ["Rows", "read_carefully", "read_quickly"]
 
 Lines = npt.NDArray[np.int32]
 BLANK_BYTES = np.frombuffer(BLANKS.encode(), dtype=np.uint8)
+PLAIN_NUMBERS = frozenset("0123456789+-.eE")
 LONGEST_TIME = 40
 """Bytes of a cell that can still be a date and time."""
 LONGEST_CELL_LINES = 100
@@ -47,7 +48,9 @@ class Rows:
     problems: tuple[Problem, ...] = field(default=())
 
 
-def read_quickly(text: DelimitedText, *, headed: bool, width: int, kinds: Mapping[int, str]) -> Rows | None:
+def read_quickly(
+    text: DelimitedText, *, headed: bool, width: int, kinds: Mapping[int, str], light: bool = False
+) -> Rows | None:
     """Return the rows of plain text; None where the careful way is needed.
 
     Parameters
@@ -60,6 +63,8 @@ def read_quickly(text: DelimitedText, *, headed: bool, width: int, kinds: Mappin
         Cells in each row.
     kinds
         Place of each column that is wanted, and what it holds: ``number``, ``choice``, ``time`` or ``text``.
+    light
+        Do without pandas.
     """
     body, lines = _plain_lines(text, headed)
     if body is None:
@@ -77,6 +82,9 @@ def read_quickly(text: DelimitedText, *, headed: bool, width: int, kinds: Mappin
         if equal is not None:
             columns[place] = equal
     rest = {place: kind for place, kind in kinds.items() if place not in columns}
+    if light:
+        parted = _part_plain(body, text.separator, width, rest)
+        return None if parted is None else Rows(columns={**columns, **parted}, lines=lines)
     frame = _read_csv(body, text.separator, rest)
     if frame is None or len(frame) != lines.size:
         return None
@@ -173,6 +181,25 @@ def _read_csv(body: bytes, separator: str, kinds: Mapping[int, str]) -> Any:
         except (ValueError, OverflowError):
             continue
     return None
+
+
+def _part_plain(body: bytes, separator: str, width: int, kinds: Mapping[int, str]) -> dict[int, Any] | None:
+    """Return the columns of text whose rows all have ``width`` cells, or None where a number is none."""
+    cells = body.decode("utf-8")[:-1].replace("\n", separator).split(separator)
+    columns: dict[int, Any] = {}
+    for place, kind in kinds.items():
+        texts = [cell.strip(BLANKS) for cell in cells[place::width]]
+        if kind != "number":
+            columns[place] = np.empty(len(texts), dtype=object)
+            columns[place][:] = [text or None for text in texts]
+        elif PLAIN_NUMBERS.issuperset("".join(texts)):
+            try:
+                columns[place] = np.array([float(text) if text else np.nan for text in texts], dtype=np.float64)
+            except ValueError:
+                return None
+        else:
+            return None
+    return columns
 
 
 def _is_padded(letters: npt.NDArray[np.uint8], ends: npt.NDArray[np.int64]) -> bool:

@@ -16,7 +16,7 @@ from asbuilt.intake.text import BLANKS, UTF8_MARK, cells_of, is_skipped, open_te
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-__all__ = ["DECISIONS", "appended", "broken_decisions"]
+__all__ = ["DECISIONS", "appended", "broken_decisions", "carries_on", "lines_kept"]
 
 DECISIONS = TABLES["decisions"].where
 _NAMES = tuple(column.name for column in TABLES["decisions"].columns)
@@ -116,3 +116,35 @@ def broken_decisions(data: bytes) -> list[str]:
             found.append(f"{DECISIONS}:{number}: {wrong}")
         before = line
     return found
+
+
+def carries_on(recorded: bytes, data: bytes) -> bool:
+    """Tell whether a file holds all rows of a former content, as they were and in their order, others only behind them.
+
+    Columns may have been added that are blank in these rows: ``decide`` asks for that where one is missing.
+    """
+    behind = data[len(recorded) :][:1]
+    if data.startswith(recorded) and (recorded.endswith((b"\n", b"\r")) or behind in (b"", b"\n", b"\r")):
+        return True
+    try:
+        was, now = _written(recorded), _written(data)
+    except InputError:
+        return False
+    names = dict.fromkeys([*was.header, *now.header])
+    return len(was.rows) <= len(now.rows) and all(
+        was.cell(old, name) == now.cell(new, name)
+        for (_, old), (_, new) in zip(was.rows, now.rows, strict=False)
+        for name in names
+    )
+
+
+def lines_kept(recorded: bytes, data: bytes) -> set[int]:
+    """Return the numbers of the lines of a file that stand in a former content too, wherever there."""
+    try:
+        was, now = _written(recorded), _written(data)
+    except InputError:
+        return set()
+    if was.header != now.header or was.separator != now.separator:
+        return set()
+    former = {text for _, text in was.rows}
+    return {number for number, text in now.rows if text in former}

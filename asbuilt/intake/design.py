@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,19 +12,22 @@ import numpy.typing as npt
 from asbuilt.columns import TABLES
 from asbuilt.errors import Problem
 from asbuilt.intake.nearest import NearestIds
-from asbuilt.intake.values import nearest, short
+from asbuilt.intake.values import distinct, nearest, short
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from asbuilt.intake.tables import Part
+    from asbuilt.model import InputFile
     from asbuilt.settings import Draft, Settings
 
-__all__ = ["BEARINGS", "CORNER_DEG", "DesignCheck", "check_design", "cut_off_levels", "pile_places"]
+__all__ = ["BEARINGS", "CORNER_DEG", "DesignCheck", "check_design", "check_outline", "cut_off_levels", "pile_places"]
 
 ROUNDING_DEG = 1e-9
 CORNER_DEG = 30.0
 """Where a wall turns by more than this, *towards the pit* is two directions."""
+FARTHEST_OUTLINE_M = 1000.0
+"""A clear outline farther than this from every design centre is not in the site grid."""
 BEARINGS = (
     "",
     "the wall turns by more than 30 degrees here",
@@ -139,8 +142,6 @@ def _repeated_ids(design: Part, places: Mapping[str, int]) -> Iterator[Problem]:
 
 
 def _positions(design: Part) -> Iterator[Problem]:
-    import pandas as pd
-
     position, status, wall = (design.columns[name] for name in ("position", "status", "wall"))
     good = design.good("position", "status")
     in_line = status != ADDED
@@ -153,7 +154,7 @@ def _positions(design: Part) -> Iterator[Problem]:
     rows = np.flatnonzero(good & in_line & ~np.isnan(position) & (wall != None))  # noqa: E711
     if not rows.size:
         return
-    code = pd.factorize(wall[rows])[0]
+    code = distinct(wall[rows])[0]
     order = np.lexsort((rows, position[rows], code))
     same = (np.diff(code[order]) == 0) & (np.diff(position[rows][order]) == 0)
     for place in np.flatnonzero(same).tolist():
@@ -163,9 +164,7 @@ def _positions(design: Part) -> Iterator[Problem]:
 
 
 def _unknown_walls(design: Part, settings: Settings) -> Iterator[Problem]:
-    import pandas as pd
-
-    codes, names = pd.factorize(design.columns["wall"])
+    codes, names = distinct(design.columns["wall"])
     unknown = {place for place, name in enumerate(names.tolist()) if name not in settings.walls}
     if not unknown:
         return
@@ -288,3 +287,17 @@ def _m(level: float) -> str:
 
 def _more(count: int) -> str:
     return "" if count == 1 else f", as in {count - 1} more row{'s' if count > 2 else ''}"
+
+
+def check_outline(outline: Any, design: Part, files: Sequence[InputFile]) -> Iterator[Problem]:
+    """Yield a clear outline that lies nowhere near the piles: it is in other coordinates."""
+    if outline is None or not len(design) or not design.sound("easting", "northing"):
+        return
+    from shapely import box
+
+    e, n = design.columns["easting"], design.columns["northing"]
+    apart = float(outline.distance(box(e.min(), n.min(), e.max(), n.max())))
+    if apart > FARTHEST_OUTLINE_M:
+        path = next(file.path for file in files if file.table == "clear_outline")
+        what = f"lies {apart:.0f} m from the design piles"
+        yield Problem(file=path, text=what, expected="site-grid coordinates, as theirs")

@@ -56,7 +56,7 @@ def tracked(folder: Path) -> Iterator[str]:
     design = None
     # Whoever reads the folder says what is wrong with it.
     with suppress(OSError, UnicodeDecodeError):
-        design = draft_settings((folder / SITE).read_bytes().decode("utf-8-sig")).design
+        design = draft_settings((folder / SITE).read_bytes().decode("utf-8-sig"), look_up_crs=False).design
     yield SITE
     for key, default in (("piles", DESIGN), ("clear_outline", OUTLINE)):
         path = PurePosixPath(getattr(design, key, None) or default)

@@ -20,6 +20,8 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from asbuilt.errors import TargetError, UsageError
+from asbuilt.intake.decisions import DECISIONS
+from asbuilt.intake.decisions_edited import edited_in
 from asbuilt.intake.history import free_copy, is_load, kept_lines, tracked
 from asbuilt.intake.ledger_check import Checked, check_folder, verify_folder
 from asbuilt.intake.ledger_files import put_in_place, recover, settle
@@ -28,7 +30,7 @@ from asbuilt.intake.ledger_lock import Patience, locked
 from asbuilt.intake.sources import LOADS, files_of_loads
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 __all__ = [
@@ -213,7 +215,7 @@ def _not_before(at: datetime, lines: tuple[Line, ...]) -> str:
     return max(text, lines[-1].at) if lines else text
 
 
-def unrecorded(folder: Path, lines: Iterable[Line], contents: dict[str, bytes] | None = None) -> list[Line]:
+def unrecorded(folder: Path, lines: Sequence[Line], contents: dict[str, bytes] | None = None) -> list[Line]:
     """Return what is not in the ledger as it is: lines as they would be, without their place in the chain.
 
     Parameters
@@ -225,7 +227,8 @@ def unrecorded(folder: Path, lines: Iterable[Line], contents: dict[str, bytes] |
 
     Notes
     -----
-    A load that was changed since it was taken in is not among them: it stays marked as changed.
+    A load that was changed since it was taken in is not among them: it stays marked as changed. Nor are decisions
+    that were edited, rather than added to.
     """
     contents = {} if contents is None else contents
     last: dict[str, str] = {}
@@ -235,6 +238,8 @@ def unrecorded(folder: Path, lines: Iterable[Line], contents: dict[str, bytes] |
     kept = [path for path in last if not is_load(path)]
     found: list[Line] = []
     for path in dict.fromkeys([*tracked(folder), *kept]):
+        if path == DECISIONS and edited_in(folder, lines) is not None:
+            continue
         sha256 = _sha256(folder / path, path, contents)
         if sha256 != last.get(path, ""):
             note = "" if path in last and sha256 else BY_HAND if sha256 else "removed"

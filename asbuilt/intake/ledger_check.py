@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from asbuilt.errors import Problem, UsageError
 from asbuilt.intake.decisions import DECISIONS, broken_decisions
+from asbuilt.intake.decisions_edited import Edited, edited_in
 from asbuilt.intake.history import HEAD, HISTORY, SINGLE, SITE, copy_of, is_load, kept_lines, tracked
 from asbuilt.intake.ledger_files import recover
 from asbuilt.intake.ledger_lines import LEDGER, Line, WrittenLine, lines_in
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-__all__ = ["Checked", "changed_findings", "changed_problems", "check_folder", "verify_folder"]
+    from asbuilt.model import InputFile
+
+__all__ = ["Checked", "changed_findings", "changed_problems", "check_folder", "not_in_ledger", "verify_folder"]
 
 RECORD = "out/run.json"
 GIVEN = "--head"
@@ -104,13 +107,15 @@ def _compared(folder: Path, data: bytes, known: Mapping[str, str], notes: Iterab
     """Return what is wrong in a folder with the ledger ``data``."""
     written = list(lines_in(data))
     lines = [one.line for one in written if one.line is not None]
-    latest = _latest(lines)
+    latest, edited = _latest(lines), None
+    with suppress(OSError):
+        edited = edited_in(folder, lines)
     problems = [
         *_of_lines(written),
         *_of_heads(written, known),
-        *_differing(folder, latest),
+        *_differing(folder, latest, edited),
         *_of_copies(folder, lines),
-        *_added(folder, latest),
+        *_added(folder, latest, edited),
         *_of_decisions(folder),
     ]
     unnoted = [] if HEAD in known.values() or len(written) < 2 else [f"{HEAD}: missing; the next load notes it anew"]
@@ -133,7 +138,7 @@ def _without(folder: Path, known: Mapping[str, str], notes: Iterable[str]) -> Ch
     if not (folder / SITE).exists():
         raise UsageError(f"{folder}: no survey folder, it has neither {SITE} nor {LEDGER}; give one, or an archive")
     note = f"there is no {LEDGER}: the files were put into the folder by hand, and nothing covers them"
-    return Checked(lines=0, files=0, head=None, notes=(*notes, note))
+    return Checked(lines=0, files=0, head=None, problems=tuple(_of_decisions(folder)), notes=(*notes, note))
 
 
 def _heads(folder: Path, head: str | None, notes: list[str]) -> Iterator[tuple[str, str]]:
@@ -262,8 +267,10 @@ def _latest(lines: Iterable[Line]) -> dict[str, Line]:
     return {line.file: line for line in lines if line.action != "withdraw"}
 
 
-def _differing(folder: Path, latest: Mapping[str, Line]) -> Iterator[str]:
+def _differing(folder: Path, latest: Mapping[str, Line], edited: Edited | None) -> Iterator[str]:
     """Yield the files that are not as their line says."""
+    if edited is not None:
+        yield f"{DECISIONS}: {edited.text}; {edited.remedy}"
     for path, line in latest.items():
         try:
             found = hashlib.sha256((folder / path).read_bytes()).hexdigest()
@@ -272,7 +279,7 @@ def _differing(folder: Path, latest: Mapping[str, Line]) -> Iterator[str]:
         except OSError as error:
             yield f"{path}: cannot be read ({(error.strerror or str(error)).lower()}), so it cannot be compared"
             continue
-        if found != line.sha256:
+        if found != line.sha256 and not (path == DECISIONS and edited is not None):
             recorded = "" if is_load(path) else "; what was changed on purpose is recorded by the next load or run"
             yield f"{path}: {_difference(line, found)}{recorded}"
 
@@ -306,11 +313,12 @@ def _of_copies(folder: Path, lines: Iterable[Line]) -> Iterator[str]:
             yield f"{path}: {what}, the content that {line.file} had on {line.at}"
 
 
-def _added(folder: Path, latest: Mapping[str, Line]) -> Iterator[str]:
+def _added(folder: Path, latest: Mapping[str, Line], edited: Edited | None) -> Iterator[str]:
     """Yield files among the inputs that the ledger does not name."""
     loads = [path for table in LOADS for path in files_of_loads(folder, table, [])[0]]
     for path in dict.fromkeys([*tracked(folder), *loads]):
-        if path not in latest and (folder / path).is_file():
+        told = path == DECISIONS and edited is not None
+        if path not in latest and (folder / path).is_file() and not told:
             yield f"{path}: added by hand, not in the ledger; the next load or run records it as that"
 
 
@@ -320,3 +328,22 @@ def _stray(folder: Path, lines: Iterable[Line]) -> Iterator[str]:
         path = place.relative_to(folder).as_posix()
         if place.is_file() and path not in named and not place.name.startswith("."):
             yield f"{path}: no line of the ledger names it"
+
+
+def not_in_ledger(files: Sequence[InputFile], ledger: Sequence[Mapping[str, str]] | None) -> Iterator[Finding]:
+    """Yield a note for each load that was put into the folder by hand."""
+    in_loads = [file.path for file in files if file.table in LOADS]
+    if ledger is None:
+        if in_loads:
+            count = "1 file stands" if len(in_loads) == 1 else f"{len(in_loads)} files stand"
+            yield _note("not_in_ledger", LEDGER, f"{count} in the folder without a ledger; they count")
+        return
+    taken = {row["file"] for row in ledger if row["action"] != "change"}
+    for path in in_loads:
+        if path not in taken:
+            text = "put into the folder by hand, not with `asbuilt load`; it counts"
+            yield _note("not_in_ledger", path, text)
+
+
+def _note(kind: str, path: str, text: str) -> Finding:
+    return Finding(severity="note", kind=kind, item=path, text=text, file=path)

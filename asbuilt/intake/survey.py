@@ -14,16 +14,18 @@ import numpy.typing as npt
 from asbuilt.columns import LAYERS, TABLES, TableDefinition
 from asbuilt.errors import InputError, Problem, UsageError
 from asbuilt.intake import loads
-from asbuilt.intake.design import DesignCheck, check_design, cut_off_levels
+from asbuilt.intake.decisions import DECISIONS
+from asbuilt.intake.decisions_edited import Edited, edited_decisions, lines_beside
+from asbuilt.intake.design import DesignCheck, check_design, check_outline, cut_off_levels
 from asbuilt.intake.history import SINGLE, State, state_at
-from asbuilt.intake.ledger_check import changed_findings, changed_problems
+from asbuilt.intake.ledger_check import changed_findings, changed_problems, not_in_ledger
 from asbuilt.intake.ledger_files import recover
 from asbuilt.intake.ledger_lines import HEADER, LEDGER, Line, is_moment, text_of
 from asbuilt.intake.options import LoadOptions, options_of
 from asbuilt.intake.sources import LOADS, Source, files_of_loads, read_source
 from asbuilt.intake.tables import Part, empty_part, join, read_table
 from asbuilt.intake.withdrawals import pile_of, withdrawals_of
-from asbuilt.model import Finding, InputFile, Survey
+from asbuilt.model import InputFile, Survey
 from asbuilt.settings import Design, Draft, draft_settings
 
 if TYPE_CHECKING:
@@ -49,8 +51,6 @@ LEDGER_TABLE = TableDefinition(
     columns=tuple(replace(column, kind="text", column_needed=True) for column in LAYERS["ledger"].columns),
 )
 _TRIES = 4
-FARTHEST_OUTLINE_M = 1000.0
-"""A clear outline farther than this from every design centre is not in the site grid."""
 
 
 def read_survey(
@@ -59,6 +59,7 @@ def read_survey(
     progress: Progress | None = None,
     extra: Sequence[Source] = (),
     as_of: np.datetime64 | None = None,
+    light: bool = False,
 ) -> Survey:
     """Read a survey folder, check it in one pass and return it.
 
@@ -76,6 +77,8 @@ def read_survey(
         Return what was known at that moment, UTC: settings, design, control, approvals and decisions as they were then,
         without loads and ledger lines that came later. Rows are not looked at: see
         :func:`asbuilt.reconcile.reconcile`. Default, and for a moment to come: as it is now.
+    light
+        Do without large libraries, and so without clear outline and the name of the map's CRS: for the rig.
 
     Raises
     ------
@@ -88,7 +91,7 @@ def read_survey(
     if not folder.is_dir():
         raise UsageError(f"{folder}: {'not a folder' if folder.exists() else 'no such folder'}; give a survey folder")
     for _ in range(_TRIES):
-        reading = _Reading(folder, progress or _silent, {source.path: source for source in extra}, as_of)
+        reading = _Reading(folder, progress or _silent, {source.path: source for source in extra}, as_of, light)
         survey = reading.survey()
         # Another may have taken something in meanwhile: then files and ledger are of two states.
         if reading.ledger_data == _bytes_at(folder / LEDGER):
@@ -106,12 +109,13 @@ class _Reading:
     """One pass over a folder: what was found so far."""
 
     def __init__(
-        self, folder: Path, progress: Progress, extra: Mapping[str, Source], as_of: np.datetime64 | None
+        self, folder: Path, progress: Progress, extra: Mapping[str, Source], as_of: np.datetime64 | None, light: bool
     ) -> None:
         self.folder = folder
         self.progress = progress
         self.extra = extra
         self.as_of = as_of
+        self.light = light
         self.problems: list[Problem] = []
         self.files: list[InputFile] = []
         self.places: dict[str, int] = {}
@@ -122,6 +126,8 @@ class _Reading:
         self.state = State(lines=())
         self.withdrawn: set[tuple[str, str | None]] = set()
         """File and pile, None for all of them, of rows that were taken out of use."""
+        self.edited: Edited | None = None
+        """What was done to the decisions beside adding lines."""
 
     def survey(self) -> Survey | None:
         """Return the survey, or None when there are problems."""
@@ -138,13 +144,14 @@ class _Reading:
         check = check_design(design, draft)
         self.problems.extend(check.problems)
         self.problems.extend(_check_loads(parts, draft, check, self.withdrawn))
-        self.problems.extend(_check_outline(outline, design, self.files))
+        self.problems.extend(check_outline(outline, design, self.files))
         if ledger is not None:
             self._register(ledger, rows=len(self.state.lines))
         if self.problems or draft.settings is None:
             read = {file.path: file.sha256 for file in self.files if file.path not in self.extra}
             wrong = {problem.file for problem in self.problems}
             self.problems.extend(changed_problems(self.state.lines, read=read, wrong=wrong))
+            self.problems.extend([self.edited.problem] if self.edited is not None and DECISIONS in wrong else [])
             return None
         self.progress("checked", 1.0)
         return self._assemble(draft, parts, outline, check, with_ledger=ledger is not None)
@@ -179,7 +186,7 @@ class _Reading:
         if source is None:
             return unknown
         try:
-            return draft_settings(source.data.decode("utf-8-sig"), file=SITE)
+            return draft_settings(source.data.decode("utf-8-sig"), file=SITE, look_up_crs=not self.light)
         except UnicodeDecodeError as error:
             line = source.data.count(b"\n", 0, error.start) + 1
             problem = Problem(file=SITE, line=line, text="not UTF-8 text", expected="a TOML file, saved as UTF-8")
@@ -200,14 +207,34 @@ class _Reading:
         for done, (table, path) in enumerate(paths, 1):
             self.progress(path, done / (len(paths) + 1))
             source = self._read(path, table, needed=table in LOADS)
-            if source is None:
+            if table == "decisions":
+                self._decisions(source, draft, parts[table])
+            if source is None or table == "decisions":
                 continue
             if path in self.options and path not in self.extra:
                 source = self.options[path].of_table(table).apply(source)
             mappings = None if draft.columns is None else draft.columns.get(table, {})
-            part = read_table(source, TABLES[table], mappings=mappings, zone=draft.time_zone)
+            part = read_table(source, TABLES[table], mappings=mappings, zone=draft.time_zone, light=self.light)
             parts[table].append(self._took(part))
         return parts
+
+    def _decisions(self, source: Source | None, draft: Draft, parts: list[Part]) -> None:
+        """Add the decisions; where the file was edited, those that were recorded first, then what else is there."""
+
+        def read(one: Source) -> Part:
+            mappings = None if draft.columns is None else draft.columns.get("decisions", {})
+            found = read_table(one, TABLES["decisions"], mappings=mappings, zone=draft.time_zone, light=self.light)
+            return self._took(found)
+
+        data = None if source is None else source.data
+        self.edited = edited_decisions(self.folder, self.state.lines, data)
+        if self.edited is not None and self.edited.recorded is not None:
+            kept = Source(path=self.edited.copy, table="decisions", data=self.edited.recorded)
+            self._register(kept)
+            parts.append(read(kept))
+        if source is not None:
+            part = read(source)
+            parts.append(part if self.edited is None else lines_beside(part, source.data, self.edited))
 
     def _took(self, part: Part) -> Part:
         """Note a part's problems and rows."""
@@ -226,7 +253,8 @@ class _Reading:
             return empty_part(DESIGN, definition, problems=())
         if path.lower().endswith(TABLE_ENDINGS):
             mappings = None if draft.columns is None else draft.columns.get("design", {})
-            return self._took(read_table(source, definition, mappings=mappings, zone=draft.time_zone))
+            part = read_table(source, definition, mappings=mappings, zone=draft.time_zone, light=self.light)
+            return self._took(part)
         from asbuilt.intake.vector import read_vector_design
 
         return self._took(read_vector_design(source, definition, layer=chosen.layer, fields=chosen.fields))
@@ -236,7 +264,7 @@ class _Reading:
         chosen = draft.design or Design()
         path = self._named_path(draft, "clear_outline", OUTLINE, VECTOR_ENDINGS)
         source = None if path is None else self._read(path, "clear_outline", needed=chosen.clear_outline is not None)
-        if source is None:
+        if source is None or self.light:
             return None
         from asbuilt.intake.vector import read_vector_outline
 
@@ -272,7 +300,7 @@ class _Reading:
         if source is None:
             return None
         self.ledger_data = source.data
-        part = read_table(source, LEDGER_TABLE, mappings={}, zone=ZoneInfo("UTC"))
+        part = read_table(source, LEDGER_TABLE, mappings={}, zone=ZoneInfo("UTC"), light=self.light)
         self.problems.extend(part.problems)
         names = list(part.columns)
         cells = zip(*(part.columns[name].tolist() for name in names), strict=True)
@@ -340,7 +368,7 @@ class _Reading:
             self.state.lines,
             written=self.ledger_data,
             read={file.path: file.sha256 for file in self.files if file.path not in self.extra},
-            leave={*self.extra, *self.state.files},
+            leave={*self.extra, *self.state.files, *([] if self.edited is None else [DECISIONS])},
         )
         return Survey(
             settings=settings,
@@ -349,12 +377,14 @@ class _Reading:
             origin=(_whole_mean(tables["design"]["easting"]), _whole_mean(tables["design"]["northing"])),
             clear_outline=outline,
             notes=(
+                *([] if self.edited is None else [self.edited.finding]),
                 *changed,
                 *notes,
-                *_not_in_ledger(self.files, ledger if with_ledger else None),
+                *not_in_ledger(self.files, ledger if with_ledger else None),
             ),
             ignored=tuple(self.ignored),
             ledger_rows=ledger,
+            decisions_edited=self.edited is not None,
             withdrawals=tuple(withdrawals_of(ledger, files=self.places, piles=check.places)),
             **tables,
         )
@@ -409,36 +439,3 @@ def _check_loads(
         )
     yield from loads.check_profiles(parts["profiles"], withdrawn=withdrawn)
     yield from loads.check_control(parts["control"])
-
-
-def _check_outline(outline: Any, design: Part, files: Sequence[InputFile]) -> Iterator[Problem]:
-    """Yield a clear outline that lies nowhere near the piles: it is in other coordinates."""
-    if outline is None or not len(design) or not design.sound("easting", "northing"):
-        return
-    from shapely import box
-
-    e, n = design.columns["easting"], design.columns["northing"]
-    apart = float(outline.distance(box(e.min(), n.min(), e.max(), n.max())))
-    if apart > FARTHEST_OUTLINE_M:
-        path = next(file.path for file in files if file.table == "clear_outline")
-        what = f"lies {apart:.0f} m from the design piles"
-        yield Problem(file=path, text=what, expected="site-grid coordinates, as theirs")
-
-
-def _not_in_ledger(files: Sequence[InputFile], ledger: Sequence[Mapping[str, str]] | None) -> Iterator[Finding]:
-    """Yield a note for each load that was put into the folder by hand."""
-    in_loads = [file.path for file in files if file.table in LOADS]
-    if ledger is None:
-        if in_loads:
-            count = "1 file stands" if len(in_loads) == 1 else f"{len(in_loads)} files stand"
-            yield _note("not_in_ledger", LEDGER, f"{count} in the folder without a ledger; they count")
-        return
-    taken = {row["file"] for row in ledger if row["action"] != "change"}
-    for path in in_loads:
-        if path not in taken:
-            text = "put into the folder by hand, not with `asbuilt load`; it counts"
-            yield _note("not_in_ledger", path, text)
-
-
-def _note(kind: str, path: str, text: str) -> Finding:
-    return Finding(severity="note", kind=kind, item=path, text=text, file=path)

@@ -130,8 +130,9 @@ def read_table(
     *,
     mappings: Mapping[str, ColumnMapping] | None,
     zone: ZoneInfo,
+    light: bool = False,
 ) -> Part:
-    """Return the rows of one file; see :func:`read_tables`.
+    """Return the rows of one file; see :func:`read_tables`. ``light``: without pandas.
 
     Raises
     ------
@@ -157,7 +158,7 @@ def read_table(
     if len(text.first) != fitted.width or not fitted.places:
         return empty_part(source.path, definition, problems=fitted.problems)
     if not fitted.problems and not (set(source.fill) & set(fitted.places)):
-        part = _quick_part(text, source, definition, fitted, zone)
+        part = _quick_part(text, source, definition, fitted, zone, light=light)
         if part is not None:
             return part
     rows = read_carefully(text, headed=fitted.headed, width=fitted.width, wanted=sorted(set(fitted.places.values())))
@@ -188,7 +189,7 @@ def _called(text: DelimitedText, fitted: Fit) -> dict[str, str]:
 
 
 def _quick_part(
-    text: DelimitedText, source: Source, definition: TableDefinition, fitted: Fit, zone: ZoneInfo
+    text: DelimitedText, source: Source, definition: TableDefinition, fitted: Fit, zone: ZoneInfo, *, light: bool
 ) -> Part | None:
     """Return the rows read the quick way; None where anything is out of the ordinary, or wrong."""
     kinds = {column.name: QUICK_KINDS.get(column.kind, "text") for column in definition.columns}
@@ -198,6 +199,7 @@ def _quick_part(
         headed=fitted.headed,
         width=fitted.width,
         kinds={place: kinds[name] for name, place in fitted.places.items()},
+        light=light,
     )
     if rows is None:
         return None

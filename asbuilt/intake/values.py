@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import sys
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from asbuilt.columns import Column
 
-__all__ = ["Converted", "blank_values", "convert", "nearest", "short"]
+__all__ = ["Converted", "blank_values", "convert", "distinct", "nearest", "short"]
 
 FARTHEST = 1e9
 """No length, level, coordinate or count of a site is larger."""
@@ -127,15 +128,23 @@ def _mark_blank(converted: Converted, column: Column, blank: npt.NDArray[np.bool
 
 
 def _is_none(cells: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
-    import pandas as pd
+    pandas = sys.modules.get("pandas")
+    if pandas is None:
+        # what is not loaded is not waited for: the answer is the same
+        return np.array([cell is None or cell != cell for cell in cells.tolist()], dtype=np.bool_)
+    return np.asarray(pandas.isna(cells), dtype=np.bool_)
 
-    return np.asarray(pd.isna(cells), dtype=np.bool_)
 
-
-def _distinct(cells: npt.NDArray[Any]) -> tuple[npt.NDArray[np.int64], npt.NDArray[Any]]:
-    import pandas as pd
-
-    codes, names = pd.factorize(cells)
+def distinct(cells: npt.NDArray[Any]) -> tuple[npt.NDArray[np.int64], npt.NDArray[Any]]:
+    """Return the place (n,) of each cell among the distinct ones, -1 for None, and these in the order they come in."""
+    pandas = sys.modules.get("pandas")
+    if pandas is None:
+        known: dict[Any, int] = {}
+        places = [-1 if cell is None else known.setdefault(cell, len(known)) for cell in cells.tolist()]
+        distinct = np.empty(len(known), dtype=object)
+        distinct[:] = list(known)
+        return np.array(places, dtype=np.int64), distinct
+    codes, names = pandas.factorize(cells)
     return codes, np.asarray(names, dtype=object)
 
 
@@ -161,7 +170,7 @@ def _numbers(column: Column, cells: npt.NDArray[Any], comma: bool) -> Converted:
 
 
 def _numbers_of_texts(column: Column, cells: npt.NDArray[Any], comma: bool) -> Converted:
-    codes, names = _distinct(cells)
+    codes, names = distinct(cells)
     numbers = np.full(len(names) + 1, np.nan)
     wrongs: dict[int, Wrong] = {}
     with_comma, with_point = (
@@ -236,7 +245,7 @@ def _mark(converted: Converted, codes: npt.NDArray[np.int64], wrongs: dict[int, 
 
 def _choices(column: Column, cells: Any) -> Converted:
     if isinstance(cells, np.ndarray):
-        codes, names = _distinct(cells)
+        codes, names = distinct(cells)
     else:  # a pandas Categorical of the quick way
         codes, names = cells.codes, np.asarray(cells.categories, dtype=object)
     places = np.full(len(names) + 1, -1, dtype=np.int8)
@@ -261,7 +270,7 @@ def _choices(column: Column, cells: Any) -> Converted:
 
 
 def _ids(column: Column, cells: npt.NDArray[Any]) -> Converted:
-    codes, names = _distinct(cells)
+    codes, names = distinct(cells)
     wrongs: dict[int, Wrong] = {}
     # All at once, as nearly always all are right; one by one only to tell which is wrong.
     joined = "\n".join(names.tolist())

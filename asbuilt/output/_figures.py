@@ -49,7 +49,7 @@ def figure_texts(
         np.maximum(places, _places(values, limit, decimals, last), out=places)
     texts = np.full(len(values), None, dtype=object)
     known = ~np.isnan(values)
-    for digits in np.unique(places[known]).tolist():
+    for digits in sorted(set(places[known].tolist())):
         rows = np.flatnonzero(known & (places == digits))
         texts[rows] = _printed(values[rows], digits)
     found: list[str | None] = texts.tolist()

@@ -55,7 +55,12 @@ _DISK = _FULL | {errno.EIO, errno.EROFS}
 
 @contextmanager
 def output_set(
-    target: Path, *, owned: Sequence[str], keep: Sequence[str] = (), folders: Sequence[str] = ()
+    target: Path,
+    *,
+    owned: Sequence[str],
+    keep: Sequence[str] = (),
+    folders: Sequence[str] = (),
+    within: Path | None = None,
 ) -> Iterator[Path]:
     """Build a set of outputs beside ``target`` and put it in place as a whole when the block ends.
 
@@ -70,6 +75,8 @@ def output_set(
         Those of ``owned`` that are taken over from the former set unchanged, where it has them.
     folders
         Those of ``owned`` that are folders. A folder under the name of one of the others is somebody's own.
+    within
+        A folder above it that another set may be written to; it is locked meanwhile, as for :func:`output_file`.
 
     Yields
     ------
@@ -90,7 +97,7 @@ def output_set(
     """
     _check_names(owned, keep, folders)
     target = target.resolve()
-    with _parents_made(target.parent), _lock.locked(target):
+    with _guarding(within), _parents_made(target.parent), _lock.locked(target):
         with _told(target):
             _settle(target)
             work = _begin(target, owned=owned, folders=folders)
@@ -105,6 +112,19 @@ def output_set(
             raise
         with _told(target, placed=True):
             _settle(target)
+
+
+@contextmanager
+def _guarding(within: Path | None) -> Iterator[None]:
+    """Hold the lock of the folder above a set, if there is one, and finish what a killed run left beside it."""
+    if within is None:
+        yield
+        return
+    guarded = within.resolve()
+    with _parents_made(guarded.parent), _lock.locked(guarded):
+        with _told(guarded):
+            _settle(guarded)
+        yield
 
 
 @contextmanager

@@ -32,6 +32,7 @@ def changes(reader):
 def drafting(reader):
     """With what is wrong beside its field, and one draft in the list."""
     reader.press("d")
+    reader.at("#draft-down_to").select_option("every")
     reader.at("#draft-reason").fill("seen")
     reader.at("#draft-by").fill("A. Engineer")
     reader.click("#drafts button[type=submit]")

@@ -68,13 +68,22 @@ def joint_figures(row):
         "Overlap at the top": mm(row.overlap_cut_off_mm, row.range_top, limit=asked),
         "Overlap at formation": mm(row.overlap_formation_mm, limit=asked, none=elsewhere),
         "Overlap of the design": mm(row.design_overlap_mm),
-        "Other lean model, least": mm(other, row.other_model_least_level, limit=asked, none="none"),
+        "Other lean model, least": mm(
+            other, row.other_model_least_level, limit=asked, none="no other" if known(row.least_overlap_mm) else NONE
+        ),
         "Moved apart (+)": mm(row.least_along_mm, row.least_level),
         "Second pile to the pit (+)": mm(row.least_across_mm, row.least_level),
         "Thickness at formation": mm(row.thickness_formation_mm, none=elsewhere),
         "Must interlock": (f"{level(row.range_top)} to {level(row.range_bottom)} m", ""),
         "Predicted below": metres(row.predicted_below),
     }
+
+
+def face_figure(row):
+    """On which side of the clear outline the face stands, never as a negative length."""
+    if known(row.face_inside_mm) and row.face_inside_mm < 0:
+        return {"Face clear of the outline by": mm(-row.face_inside_mm, row.face_inside_level)}
+    return {"Face inside the clear outline": mm(row.face_inside_mm, row.face_inside_level)}
 
 
 def pile_figures(row):
@@ -87,7 +96,7 @@ def pile_figures(row):
         "Lean in words": (row.one_in if known(row.one_in) else NONE, ""),
         "Steepest over 3 m": mm(row.steepest_mm_per_m, places=2, unit="mm/m"),
         "Greatest towards the pit": mm(row.worst_towards_pit_mm, row.worst_towards_pit_level),
-        "Face inside the clear outline": mm(row.face_inside_mm, row.face_inside_level),
+        **face_figure(row),
         "Chance that plan conforms": chance(row.p_plan),
         "Chance that lean conforms": chance(row.p_vertical),
         "Chance that it keeps clear": chance(row.p_encroach),

@@ -70,6 +70,30 @@ def test_paper_carries_site_stages_list_and_cautions(paper, demo):
         assert " ".join(caution.split()) in words
 
 
+def test_what_holds_the_stages_comes_before_the_pictures_each_hold_once(paper, demo):
+    before = paper[1].split("Plan at +0.50")[0]
+    held = {hold.item for state in demo[0].stages for hold in state.held_by}
+    assert {item for item in held if item in before} == held
+    once = [item for item in held if "~" in item and before.count(item) > before.count(f"gravest: {item}") + 1]
+    assert once == [item for item in once if item == "A023~A024"]  # a check and a decision hold it
+
+
+def test_what_is_within_is_not_printed_unasked_and_no_sheet_is_nearly_blank(browser, demo_page, demo, tmp_path):
+    path = tmp_path / "page.pdf"
+    context = browser.new_context(offline=True, viewport=review_pages.WINDOW)
+    reader = review_pages.Reader(context.new_page())
+    reader.page.goto(demo_page.as_uri())
+    reader.settle()
+    reader.page.pdf(path=path, prefer_css_page_size=True)
+    context.close()
+    text = poppler("pdftotext", "-layout", path, "-")
+    listed = " ".join(text.split("holding no stage")[1].split())
+    joints = demo[0].joints
+    within = [name for name, code in zip(joints["joint_id"], joints["verdict"], strict=True) if code == 0]
+    assert [name for name in within if f"W {name} " in listed] == []
+    assert all(len(sheet.split()) > 40 for sheet in text.split("\f")[:-1])
+
+
 def test_paper_is_white_though_the_screen_is_dark(paper, tmp_path):
     poppler("pdftoppm", "-r", "20", "-gray", paper[0], tmp_path / "page")
     (first, *_) = sorted(tmp_path.glob("page*.pgm"))

@@ -232,7 +232,7 @@ def test_an_accept_lifts_the_only_hold_and_lapses_when_a_new_load_changes_its_in
     assert main(["sheets", str(four), "--only", "stage", "--json"]) == 0
     pages = pdf_pages.read_pages(four / json.loads(capsys.readouterr().out)["file"])
     words = " ".join(page.words() for page in pages)
-    assert "changed, worse: least overlap −77.7" in " ".join(words.split())
+    assert "lapsed, worse: least overlap −77.7" in " ".join(words.split())
 
 
 def test_an_accept_of_a_joint_stays_when_another_pile_is_surveyed_anew(four, capsys):
@@ -286,6 +286,32 @@ def test_what_is_missing_is_told_at_once(folder, capsys):
 def test_options_that_do_not_fit_an_accept_are_refused(folder, capsys, more, problem):
     (told,) = refusal(capsys, folder, "P3~P4", "--effect", "accept", *WHO, *more)
     assert told.startswith(problem)
+
+
+@pytest.mark.parametrize(("given", "level"), [("dig 1", 0.5), ("final dig", -8.0), (" dig 1 ", 0.5), ("-2.5", -2.5)])
+def test_a_stage_may_stand_for_its_level(folder, capsys, given, level):
+    (one,) = answer(capsys, folder, "P3~P4", "--effect", "accept", "--down-to", given, *WHO)["written"]
+    assert one["down_to"] == level
+    assert rows(folder)[0]["down_to_level"] == repr(level)
+
+
+def test_what_is_neither_a_level_nor_a_stage_is_refused_with_the_stages_there_are(folder, capsys):
+    expected = "--down-to: 'dig 3', expected a level, or a stage: \"dig 1\", \"final dig\""
+    assert refusal(capsys, folder, "P3~P4", "--effect", "accept", "--down-to", "dig 3", *WHO) == [expected]
+
+
+def test_a_stage_that_is_called_as_another_level_is_refused(folder, capsys):
+    site = (folder / "site.toml").read_text("utf-8")
+    (folder / "site.toml").write_text(site.replace('name = "dig 1"', 'name = "0"'), "utf-8")
+    (told,) = refusal(capsys, folder, "P3~P4", "--effect", "accept", "--down-to", "0", *WHO)
+    assert told.startswith("--down-to: '0' is a level, and the name of a stage that goes to another")
+
+
+@pytest.mark.parametrize(("item", "told"), [("P1", True), ("P1~P2", True), ("P3~P4", False), ("P7~P8", False)])
+def test_that_there_was_nothing_to_accept_is_said_and_it_is_written_all_the_same(folder, capsys, item, told):
+    assert main(["decide", str(folder), item, "--effect", "accept", *WHO]) == 0
+    assert ("    it is within: nothing to accept" in capsys.readouterr().out.splitlines()) == told
+    assert [row["item"] for row in rows(folder)] == [item]
 
 
 @pytest.mark.parametrize("effect", ["hold", "withdraw"])

@@ -48,6 +48,9 @@ def test_help_fits_eighty_columns_and_is_as_last_looked_at(capsys, arguments):
         (("withdraw",), 0),
         (("run",), 0),
         (("sheets",), 0),
+        (("steer",), 0),
+        (("read",), 0),
+        (("setout",), 0),
         (("decide",), 0),
         (("holds",), 3),
     ],
@@ -55,7 +58,7 @@ def test_help_fits_eighty_columns_and_is_as_last_looked_at(capsys, arguments):
 def test_the_example_of_the_help_runs(tmp_path, monkeypatch, capsys, command, code):
     words = example(help_text(capsys, *command))
     monkeypatch.chdir(tmp_path)
-    if words[0] in ("load", "withdraw", "run", "sheets", "decide", "holds"):
+    if words[0] in ("load", "withdraw", "run", "sheets", "steer", "read", "setout", "decide", "holds"):
         small_folder.make(tmp_path / words[1])
     if words[0] == "load":
         row = "S6,P6,104.503,200.001,3.30,2025-03-06T09:00\n"

@@ -31,7 +31,7 @@ def test_a_held_stage_is_exit_code_3(folder, capsys):
 def test_each_hold_has_the_keys_that_scripts_rely_on(folder, capsys):
     _, found = answer(capsys, str(folder), "dig 1")
     assert {frozenset(hold) for hold in found["held_by"]} == {
-        frozenset({"item", "verdict", "check", "text", "level", "decision"})
+        frozenset({"item", "verdict", "check", "text", "level", "unmeasured", "decision"})
     }
     assert {hold["decision"] for hold in found["held_by"]} == {None}
 

@@ -10,7 +10,7 @@ import pytest
 from builders import Site, site_file, to_survey
 from steps import record, shot
 
-from asbuilt.compute.closure import closure
+from asbuilt.compute.closure import closure, projected
 from asbuilt.reconcile import reconcile
 
 SIDE, SPACING = 3.0, 0.75
@@ -142,3 +142,28 @@ def test_nothing_is_said_of_an_open_wall():
 
 def test_nothing_is_said_with_one_pile_surveyed():
     assert ring(row_of(3)) is None
+
+
+def test_the_forecast_pile_by_pile_ends_where_the_last_joint_is_left_what_the_forecast_says():
+    """The pile that closes the ring does not move: what is left for the last joint is the total less the run."""
+    found = ring(row_of(0, 1, 4, 6))
+    ahead = projected(found)
+    assert len(ahead.running) == 13
+    assert mm(ahead.running[[0, 1, 12]]) == pytest.approx([6, 8, 30])
+    assert mm(found.total - ahead.running[-1]) == pytest.approx(mm(found.forecast))
+    assert ahead.high[-1] - ahead.low[-1] == pytest.approx(found.high - found.low)
+
+
+def test_the_band_of_the_forecast_widens_from_nothing():
+    """After one pile: variance 1/3 + 1, Student's t 4.302653."""
+    ahead = projected(ring(row_of(0, 1, 4, 6)))
+    assert mm(ahead.high[:2] - ahead.running[:2]) == pytest.approx([0, 4.302653 * math.sqrt(4 / 3)], rel=1e-6)
+
+
+def test_the_forecast_follows_on_from_the_last_surveyed_pile():
+    ahead = projected(ring(row_of(0, 1, 4, 6)))
+    assert ahead.chainage[[0, 12]].tolist() == pytest.approx([3 * 0.75, 15 * 0.75])
+
+
+def test_nothing_is_carried_on_without_a_gap():
+    assert projected(ring({row["pile_id"]: (0.0, 0.0) for row in square()})) is None

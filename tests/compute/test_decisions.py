@@ -19,9 +19,9 @@ def line(effect, item="P1~P2", **cells):
     return {**row, **cells}
 
 
-def judged(*rows, now=NOW, figures=FIGURES):
+def judged(*rows, now=NOW, figures=FIGURES, **more):
     table = _table("decisions", list(rows), {}, {})
-    return judge_decisions(table, evidence=now.get, figures=lambda item: figures.get(item, {}))
+    return judge_decisions(table, evidence=now.get, figures=lambda item: figures.get(item, {}), **more)
 
 
 def states(*rows, **more):
@@ -123,7 +123,7 @@ def test_a_hold_takes_the_place_of_an_accept_and_of_another_hold():
 
 def test_a_withdrawal_takes_an_accept_back():
     found = judged(line("accept"), line("withdraw"))
-    assert [(one.state, one.standing) for one in found] == [("superseded", False), ("stands", True)]
+    assert [(one.state, one.standing) for one in found] == [("superseded", False), ("withdraws", True)]
     assert governing_decisions(found) == {}
 
 
@@ -150,6 +150,48 @@ def test_a_decision_after_a_withdrawal_counts():
     assert states(line("hold"), line("withdraw"), line("accept"))[2] == ("stands", True)
 
 
+# ---------------------------------------------------------------------------------------- a file that was edited
+
+
+def edited(*rows: tuple[str, str]):
+    """Judge rows, each an effect with "kept" for a line as it was recorded, or "new"."""
+    unproved = np.array([how == "new" for _, how in rows])
+    return judged(*(line(effect, reason=how) for effect, how in rows), unproved=unproved)
+
+
+@pytest.mark.parametrize("how", ["kept", "new"])
+def test_in_a_file_that_was_edited_no_accept_counts(how):
+    (one,) = edited(("accept", how))
+    assert (one.state, one.standing) == ("file was edited", False)
+    assert governing_decisions((one,)) == {"P1~P2": one}
+
+
+@pytest.mark.parametrize("how", ["kept", "new"])
+def test_in_a_file_that_was_edited_a_hold_counts(how):
+    found = edited(("hold", how))
+    assert [(one.state, one.standing) for one in found] == [("stands", True)]
+
+
+@pytest.mark.parametrize("effect", ["accept", "withdraw"])
+def test_what_was_not_recorded_lifts_no_hold(effect):
+    found = edited(("hold", "kept"), (effect, "new"))
+    assert [one.reason for one in standing_holds(found)] == ["kept"]
+    assert (found[1].state, found[1].standing) == ("file was edited", False)
+
+
+def test_an_accept_that_was_recorded_leaves_the_hold_before_it():
+    assert [one.effect for one in standing_holds(edited(("hold", "kept"), ("accept", "kept")))] == ["hold"]
+
+
+def test_a_withdrawal_that_was_recorded_counts():
+    assert standing_holds(edited(("hold", "kept"), ("withdraw", "kept"))) == ()
+
+
+def test_a_hold_put_in_by_hand_behind_a_recorded_withdrawal_counts():
+    found = edited(("hold", "kept"), ("withdraw", "kept"), ("hold", "new"))
+    assert [one.reason for one in standing_holds(found)] == ["new"]
+
+
 def test_every_state_is_explained():
     worse = {"P1~P2": {"verdict": "outside"}}
     seen = {
@@ -160,6 +202,8 @@ def test_every_state_is_explained():
             states(line("accept"), now=CHANGED, figures=worse),
             states(line("accept", figures=None), now=CHANGED),
             states(line("accept", item="P9"), line("accept", evidence_sha256=None)),
+            states(line("hold"), line("withdraw")),
+            states(line("accept"), unproved=np.array([False])),
         )
         for state, _ in found
     }

@@ -13,6 +13,7 @@ from asbuilt.compute.figures import (
     figures_text,
     figures_words,
     is_worse,
+    printed_figures,
 )
 
 JOINT = {"verdict": "unresolved", "least_overlap_mm": 61.2, "least_level": -9.5, "sure_level": -5.1234}
@@ -125,6 +126,27 @@ def test_what_differs_is_worded_old_and_new():
     assert difference(JOINT, now) == (
         "verdict unresolved -> outside, least overlap 61.2 -> 12.0 mm, lost from none -> -8.25"
     )
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(-207.3, "face 207.3 mm clear of the clear outline"), (12.0, "face 12.0 mm inside the clear outline")],
+)
+def test_a_face_is_inside_the_clear_outline_or_clear_of_it(value, said):
+    assert figures_words({"face_inside_mm": value}) == said
+
+
+def test_a_face_that_came_inside_is_worded_so():
+    assert difference({"face_inside_mm": -7.3}, {"face_inside_mm": 4.0}) == (
+        "face 7.3 mm clear of the clear outline -> 4.0 mm inside the clear outline"
+    )
+
+
+def test_figures_of_all_items_are_those_that_people_read():
+    found = printed_figures(*results(least_level=-9.504))
+    assert found["P1~P2"] == {**JOINT, "sure_level": -5.12}
+    assert found["P1"] == {"verdict": "within", "offset_mm": 12.3}
+    assert list(found) == ["P1", "P2", "P1~P2"]
 
 
 def test_what_was_not_known_is_said():

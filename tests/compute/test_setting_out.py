@@ -216,6 +216,29 @@ def test_simple_rule_is_sure_with_the_overlap_asked_for():
     assert bool(pile["design_sure"])
 
 
+@pytest.mark.parametrize(("verticality", "state"), [('"1:1000000"', "stay"), ('"1:100"', "move")])
+def test_at_the_end_of_a_wall_a_gain_alone_is_no_reason(verticality, state):
+    """P2 has one joint: it gains its play of 15 mm, more than the 10 mm asked for, by moving onto P1."""
+    pile = only(wall({"P1": (-10, 0)}, count=2, verticality=verticality))
+    assert (pile["state"], mm(pile["gain"])) == (state, pytest.approx(15))
+    assert ("the best centre gains 15 mm by moving onto its one neighbour" in pile["reason"]) == (state == "stay")
+
+
+@pytest.mark.parametrize("verticality", ['"1:1000000"', '"1:100"'])
+def test_an_approved_centre_holds_until_another_is_approved(verticality):
+    """Approved at design; the best one gains 15 mm."""
+    pile = only(wall({"P1": (-30, 0), "P3": (0, 0)}, approved=[("P2", 0.75, 0.0)], verticality=verticality))
+    assert (pile["state"], bool(pile["approved"]), bool(pile["advised"])) == ("stay", True, False)
+    assert (mm(pile["move_e"]), mm(pile["gain"])) == (pytest.approx(0, abs=1e-9), pytest.approx(15))
+    assert "the approved centre holds until another is approved: ask the engineer" in pile["reason"]
+
+
+def test_an_approved_centre_that_is_the_best_asks_for_nothing():
+    pile = only(wall({"P1": (-30, 0), "P3": (0, 0)}, approved=[("P2", 0.735, 0.0)]))
+    assert "ask the engineer" not in pile["reason"]
+    assert "least overlap at the approved centre 115 mm" in pile["reason"]
+
+
 def test_an_approved_centre_is_what_is_compared():
     """Approved 12 mm to the west of design, the best one is 3 mm farther: gained are 3, not 15."""
     pile = only(wall({"P1": (-30, 0), "P3": (0, 0)}, approved=[("P2", 0.738, 0.0)]))

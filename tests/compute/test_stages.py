@@ -368,11 +368,23 @@ def test_an_accept_of_a_pile_lifts_each_of_its_checks_and_not_its_joints():
     assert sorted((hold.item, hold.check) for hold in first.accepted) == [("P1", "encroach"), ("P1", "toe")]
 
 
-def test_what_is_accepted_without_measurement_is_told_by_its_verdict():
+@pytest.mark.parametrize("verdict", ["not surveyed", "unresolved", "outside"])
+def test_what_is_known_in_part_or_not_at_all_is_accepted_without_measurement(verdict):
+    survey = survey_of(3)
+    joints = measured(
+        survey.design, verdict=[verdict, "outside"], sure_level=[3.2, 3.2], levels_known=[False, True]
+    )
+    first = states(survey, joints, decisions=[decided("accept"), decided("accept", "P2~P3")])[0]
+    assert {hold.item: hold.unmeasured for hold in first.accepted} == {"P1~P2": True, "P2~P3": False}
+
+
+def test_a_pile_that_is_not_surveyed_is_accepted_without_measurement():
     survey = survey_of(2)
-    joints = measured(survey.design, verdict=["not surveyed"], levels_known=False)
-    first = states(survey, joints, decisions=[decided("accept")])[0]
-    assert [(hold.item, hold.verdict) for hold in first.accepted] == [("P1~P2", "not surveyed")]
+    piles = piles_of(survey.design, toe_verdict=["not surveyed", "outside"], toe_level=[NAN, -2.0])
+    first = states(
+        survey, measured(survey.design), piles, decisions=[decided("accept", "P1"), decided("accept", "P2")]
+    )[0]
+    assert {hold.item: hold.unmeasured for hold in first.accepted} == {"P1": True, "P2": False}
 
 
 def test_what_lies_below_a_stage_is_listed_there_accepted_or_not():

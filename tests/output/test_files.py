@@ -556,3 +556,20 @@ def can_exchange(folder: Path) -> bool:
     (folder / "a").mkdir()
     (folder / "b").mkdir()
     return _exchange.exchange(folder / "a", folder / "b")
+
+
+def test_a_set_below_another_waits_for_it_and_makes_its_folders(tmp_path):
+    """What is asked for apart is not written while a run exchanges the folder above it."""
+    out = tmp_path / "out"
+    with output_set(out / "setout", owned=("one.txt",), within=out) as work:
+        (work / "one.txt").write_text("new")
+        with pytest.raises(TargetError, match="another run is writing"), output_set(out, owned=("two.txt",)):
+            pass
+    assert (out / "setout" / "one.txt").read_text() == "new"
+    with (
+        output_set(out, owned=("two.txt",)) as work,
+        pytest.raises(TargetError, match="another run is writing"),
+        output_set(out / "setout", owned=("one.txt",), within=out),
+    ):
+        pass
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]

@@ -249,7 +249,7 @@ const Chart = (() => {
   function jointKey(j, other) {
     const bands = DATA.joints.bands;
     const found = new Set(bands.state.slice(bands.start[j], bands.start[j + 1]).map((code) => DATA.joint_states[code]));
-    const states = DATA.joint_states.filter((name) => found.has(name) && name !== "not surveyed");
+    const states = DATA.joint_states.filter((name) => found.has(name));
     return key([
       ["measured", "overlap"],
       ["spread", `down to what is reached at ${DATA.confidence}`],

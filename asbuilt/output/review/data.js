@@ -97,6 +97,7 @@
  * @property {number} verdict
  * @property {number | null} level
  * @property {string} text
+ * @property {boolean} unmeasured  not measured, or not over its whole range
  * @property {number | null} decision  place in `decisions`
  *
  * @typedef {object} Stage
@@ -136,10 +137,11 @@
  * @property {number} was  verdict then, -1 where it was not there
  * @property {number} now
  * @property {string} text  figures, old and new
+ * @property {boolean | null} [worse]  for the worse, for the better; null or absent where that cannot be told
  *
  * @typedef {object} Since
  * @property {string} as_of  the earlier moment, in words
- * @property {Change[]} items  new items and changed verdicts, the gravest first
+ * @property {Change[]} items  new items, changed verdicts and changed figures, the gravest first
  * @property {string[]} lapsed  items whose decision lapsed since
  * @property {{stage: string, was: string, now: string, added: string[], gone: string[]}[]} stages
  *
@@ -186,9 +188,8 @@ const PLACES = new Map();
 DATA.piles.id.forEach((id, place) => PLACES.set(id, { kind: "pile", place }));
 DATA.joints.id.forEach((id, place) => PLACES.set(id, { kind: "joint", place }));
 
-/** What to look at first: the gravest item that holds the first stage that is held, else the gravest of all. */
-const First = (() => {
-  const held = [...DATA.stages].sort((a, b) => b.level - a.level).find((stage) => stage.held_by.length);
-  const items = new Set(held ? held.held_by.map((hold) => hold.item) : []);
-  return DATA.worst.find((id) => items.has(id)) || [...items][0] || DATA.worst[0] || "";
-})();
+/** Stages from the top down: the order in which they are dug. */
+const Dug = [...DATA.stages].sort((one, other) => other.level - one.level);
+
+/** What to look at first: the gravest of what holds the next stage, else the gravest of all. */
+const First = Dug.find((stage) => stage.held_by.length)?.held_by[0].item || DATA.worst[0] || "";

@@ -323,6 +323,7 @@ def _stage(state: StageState, place: Mapping[int, int]) -> dict[str, Any]:
             "verdict": VERDICTS.index(one.verdict),
             "level": level,
             "text": one.text,
+            "unmeasured": one.unmeasured,
             "decision": decision,
         }
 
@@ -367,7 +368,10 @@ def _kinds(result: Reconciliation) -> list[str]:
 def _since(since: Changes, site: Site) -> dict[str, Any]:
     return {
         "as_of": site.time_text(since.as_of),
-        "items": [{"item": one.item, "was": one.was, "now": one.now, "text": one.text} for one in since.items],
+        "items": [
+            {"item": one.item, "was": one.was, "now": one.now, "text": one.text, "worse": one.worse}
+            for one in since.items
+        ],
         "lapsed": list(since.lapsed),
         "stages": [
             {

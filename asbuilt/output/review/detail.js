@@ -58,10 +58,7 @@ const Detail = (() => {
       levelFigure("Lost from", f.lost_level[j], levels),
       levelFigure("Open from", f.open_level[j], levels),
       levelFigure("Not sure from", f.sure_level[j], levels),
-      figure("Widest gap", f.worst_opening_mm[j], "mm", {
-        at: f.worst_opening_level[j],
-        none: f.open_level[j] !== null ? "below a built toe" : NONE,
-      }),
+      widestGap(j),
       chanceFigure("Chance, by the axes alone", f.p_interlock[j], f.governing_level[j]),
       figure("Its uncertainty, 2 u", known(f.u_overlap_mm[j]) ? 2 * Number(f.u_overlap_mm[j]) : null, "mm", {
         at: f.governing_level[j],
@@ -75,7 +72,7 @@ const Detail = (() => {
       figure("Other lean model, least", f.other_model_least_overlap_mm[j], "mm", {
         at: f.other_model_least_level[j],
         limit: asked,
-        none: "none",
+        none: known(f.least_overlap_mm[j]) ? "no other" : NONE,
       }),
       figure("Moved apart (+)", f.least_along_mm[j], "mm", { at: f.least_level[j] }),
       figure("Second pile to the pit (+)", f.least_across_mm[j], "mm", { at: f.least_level[j] }),
@@ -85,6 +82,25 @@ const Detail = (() => {
       ["Must interlock", range, "m", ""],
       levelFigure("Predicted below", f.predicted_below[j], NONE),
     ];
+  }
+
+  /** @param {number} j @returns {Figure} */
+  function widestGap(j) {
+    const f = DATA.joints.figures;
+    const [gap, open, top] = [f.worst_opening_mm[j], f.open_level[j], f.overlap_cut_off_mm[j]];
+    // without the axes only the top is known
+    if (!known(gap) && known(top) && top < 0) return figure("Gap at the top, the rest not known", -top, "mm");
+    const toe = known(open) && Geometry.ended(j, open - 0.001) >= 0;
+    return figure("Widest gap", gap, "mm", { at: f.worst_opening_level[j], none: toe ? "below a built toe" : NONE });
+  }
+
+  /** @param {number} k @returns {Figure} on which side of the clear outline the face stands */
+  function faceFigure(k) {
+    const f = DATA.piles.figures;
+    const inside = f.face_inside_mm[k];
+    const more = { at: f.face_inside_level[k], none: DATA.clear_outline.length ? NONE : "no outline given" };
+    if (known(inside) && inside < 0) return figure("Face clear of the outline by", -inside, "mm", more);
+    return figure("Face inside the clear outline", inside, "mm", more);
   }
 
   /** @param {number} k @returns {Figure[]} */
@@ -107,10 +123,7 @@ const Detail = (() => {
       }),
       figure("Steepest over 3 m", f.steepest_mm_per_m[k], "mm/m", { places: 2 }),
       figure("Greatest towards the pit", f.worst_towards_pit_mm[k], "mm", { at: f.worst_towards_pit_level[k] }),
-      figure("Face inside the clear outline", f.face_inside_mm[k], "mm", {
-        at: f.face_inside_level[k],
-        none: DATA.clear_outline.length ? NONE : "no outline given",
-      }),
+      faceFigure(k),
       chanceFigure("Chance that plan conforms", f.p_plan[k]),
       chanceFigure("Chance that lean conforms", f.p_vertical[k]),
       chanceFigure("Chance that it keeps clear", f.p_encroach[k]),
@@ -147,9 +160,6 @@ const Detail = (() => {
     );
   }
 
-  /** @param {string} heading @param {...(Node | null)} parts */
-  const section = (heading, ...parts) => el("section", null, el("h3", { text: heading }), ...parts);
-
   /** @param {string} id @returns {HTMLElement} */
   function reasonList(id) {
     const clauses = Items.reasons(id).split("; ").filter(Boolean);
@@ -182,63 +192,6 @@ const Detail = (() => {
     const near = ids.filter((other, j) => other !== id && (piles.includes(a[j]) || piles.includes(b[j])));
     const items = PLACES.get(id)?.kind === "joint" ? [...piles.map((k) => DATA.piles.id[k]), ...near] : near;
     return items.map((item) => el("span", { class: "near" }, Words.verdictMark(Items.verdict(item)), Items.link(item)));
-  }
-
-  /** @param {string} id @returns {HTMLElement | null} */
-  function findingSection(id) {
-    const mine = new Set([id, ...Items.pilesOf(id).map((k) => DATA.piles.id[k])]);
-    const found = DATA.findings.filter((one) => mine.has(one.item) || one.id === id);
-    if (!found.length) return null;
-    return section(
-      "Findings",
-      el(
-        "ul",
-        { class: "plain" },
-        ...found.map((one) =>
-          el(
-            "li",
-            null,
-            Items.findingMark(one),
-            el(
-              "span",
-              null,
-              el("b", null, foreign(one.item)),
-              ` ${one.kind.replace(/_/g, " ")}: `,
-              foreign(Items.signed(one.text)),
-              one.file && el("span", { class: "soft" }, " ", foreign(one.file + (one.line ? `:${one.line}` : ""))),
-            ),
-          ),
-        ),
-      ),
-    );
-  }
-
-  /** @param {Decision} one */
-  function decisionText(one) {
-    const down = one.down_to === null ? "" : ` down to ${level(one.down_to)}`;
-    return el(
-      "li",
-      null,
-      el("span", { class: `tag ${one.standing ? "" : "lapsed"}`, text: one.state }),
-      el(
-        "span",
-        null,
-        ` ${one.effect}${down} `,
-        one.until && el("span", null, "until ", foreign(one.until)),
-        " by ",
-        foreign(one.by),
-        `, ${one.at.slice(0, 10)}: `,
-        foreign(one.reason),
-        one.reference && el("span", null, " (", foreign(one.reference), ")"),
-        one.changed && el("span", null, "; now ", foreign(Items.signed(one.changed))),
-      ),
-    );
-  }
-
-  /** @param {string} id @returns {HTMLElement | null} */
-  function decisionSection(id) {
-    const mine = DATA.decisions.filter((one) => one.item === id);
-    return mine.length ? section("Decisions", el("ul", { class: "plain" }, ...mine.map(decisionText))) : null;
   }
 
   /** @param {number} k @returns {HTMLElement} rows of the input tables that serve a pile, and its lean readings */
@@ -374,24 +327,34 @@ const Detail = (() => {
       pile ? checkLine(found.place) : null,
       actions(id),
       el("p", { id: "here", class: "here", hidden: pile }),
-      decisionSection(id),
+      Record.holds(id),
+      Record.decisions(id),
       chart(id),
       near.length ? el("p", { class: "neighbours" }, el("span", { class: "soft", text: "Beside it " }), ...near) : null,
-      section("Figures", figureTable(pile ? pileFigures(found.place) : jointFigures(found.place))),
-      findingSection(id),
+      Record.section("Figures", figureTable(pile ? pileFigures(found.place) : jointFigures(found.place))),
+      Record.findings(id),
       sourceSection(id),
     ];
   }
 
-  /** @param {string} id @returns {(Node | null)[]} */
+  /** @param {string} id @returns {(Node | null)[]} what it says, and all that it speaks of */
   function findingParts(id) {
     const item = Items.findings.get(id)?.item || "";
+    const head = [actions(id), Record.findings(id), Record.decisions(id)];
     moveChart = () => {};
+    const found = PLACES.get(item);
+    if (!found) return [...head, Record.alike(id)];
+    const about = el("p", { class: "checks" }, Words.verdictMark(Items.verdict(item)), Items.link(item));
+    const rows = found.kind === "pile" ? pileFigures(found.place) : jointFigures(found.place);
     return [
-      actions(id),
-      findingSection(id),
-      decisionSection(id),
-      PLACES.has(item) ? el("p", null, "It speaks of ", Items.link(item), ": ", Items.short(item)) : null,
+      ...head,
+      Record.section("It speaks of", about, reasonList(item), chart(item)),
+      Record.holds(item),
+      Record.decisions(item),
+      Record.section("Figures", figureTable(rows)),
+      Record.findings(item, id),
+      sourceSection(item),
+      Record.alike(id),
     ];
   }
 

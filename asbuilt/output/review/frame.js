@@ -164,9 +164,10 @@ const Frame = (() => {
     const piled = DATA.verdicts.map((word, code) => ({ word, name: Words.verdictClass(code) }));
     const rows = [
       ...["outside", "unresolved", "within"].map((name) => ({ name, text: wordOf(piled, name) })),
+      { name: "unsurveyed", text: wordOf(piled, "unsurveyed") },
       { name: "predicted", text: "below its last reading" },
       { name: "design", text: "as designed" },
-      { name: "unsurveyed", text: wordOf(piled, "unsurveyed") },
+      { name: "toe", text: "toe not within" },
     ];
     const states = ["open", "lost", "not sure", "not surveyed"];
     const height = (rows.length + states.length + 2) * ROW + 12;
@@ -202,6 +203,9 @@ const Frame = (() => {
    * @param {string} name @param {number} x @param {number} y a short piece of circle as the piles are drawn */
   function sample(ctx, view, colours, name, x, y) {
     const own = Paper.LINES[name] || Paper.LINES.none;
+    if (name === "toe") toeMark(ctx, colours, "outside", x, y + 1);
+    if (name === "toe") return;
+    if (name === "unsurveyed") Paper.symbol(ctx, name, x, y, 2.6, colours);
     ctx.beginPath();
     ctx.rect(x - 9, y - 4, 18, 8);
     if (name === "outside" || name === "unresolved") {
@@ -210,7 +214,7 @@ const Frame = (() => {
       ctx.fill();
       ctx.globalAlpha = 1;
     }
-    const dash = name === "predicted" ? [3.5, 2] : name === "design" ? [2, 1.5] : own.dash;
+    const dash = name === "predicted" ? Paper.PREDICTED : name === "design" ? Paper.DESIGN : own.dash;
     line(ctx, colours[name] || (name === "predicted" ? colours.within : colours.soft),
       name === "design" ? 0.7 : Math.min(own.width, 2), dash);
   }
@@ -293,6 +297,28 @@ const Frame = (() => {
     ctx.restore();
   }
 
+  /** @param {Framed} scene @param {number} k @param {number} e @param {number} n @param {boolean} located its mark */
+  function pileMark({ ctx, view, colours }, k, e, n, located) {
+    const size = piles.r[k] * view.sx;
+    if (size > 7 && !located) Paper.symbol(ctx, "unsurveyed", view.x(e), view.y(n), 3, colours);
+    else if (size > 5 && Looks.toe(k)) toeMark(ctx, colours, Looks.toe(k), view.x(e), view.y(n) + size * 0.5);
+  }
+
+  /**
+   * The mark of a toe that ended too high, or was not recorded: a foot, as it is not at this level.
+   * @param {CanvasRenderingContext2D} ctx @param {Record<string, string>} colours @param {string} name of its colour
+   * @param {number} x @param {number} y
+   */
+  function toeMark(ctx, colours, name, x, y) {
+    ctx.beginPath();
+    ctx.moveTo(x, y - 5);
+    ctx.lineTo(x, y);
+    ctx.moveTo(x - 4, y);
+    ctx.lineTo(x + 4, y);
+    line(ctx, colours.panel, 4);
+    line(ctx, colours[`${name}-ink`], 1.8);
+  }
+
   /** @param {CanvasRenderingContext2D} ctx @param {Record<string, string>} colours @param {boolean} open
    * @param {number} size */
   function bars(ctx, colours, open, size) {
@@ -304,5 +330,5 @@ const Frame = (() => {
     line(ctx, colours.outside, 1.3);
   }
 
-  return { ground, pit, furniture, hasLegend, jointMark, line, lens, opening, arrow, shortened };
+  return { ground, pit, furniture, hasLegend, jointMark, pileMark, line, lens, opening, arrow, shortened };
 })();

@@ -25,7 +25,7 @@ const Items = (() => {
   const decided = new Map();
   for (const decision of DATA.decisions) {
     if (decision.state === "superseded") continue;
-    if (decision.effect === "withdraw") decided.delete(decision.item);
+    if (decision.state === "withdraws") decided.delete(decision.item);
     else decided.set(decision.item, decision);
   }
 
@@ -43,7 +43,8 @@ const Items = (() => {
   function reasons(id) {
     const found = PLACES.get(id);
     if (!found) return findings.get(id)?.text || "";
-    return signed((found.kind === "pile" ? DATA.piles : DATA.joints).reasons[found.place]);
+    const texts = (found.kind === "pile" ? DATA.piles : DATA.joints).reasons;
+    return [...new Set(signed(texts[found.place]).split("; "))].join("; ");
   }
 
   /** @param {string} clause of the reasons @returns {string} */
@@ -64,8 +65,24 @@ const Items = (() => {
     return offset === null ? "" : `plan ${Words.mm(offset)} mm, ${piles.one_in[k]}`;
   }
 
+  /** @param {number} j @param {number} [to] level @returns {boolean} whether some of it down to there is not known */
+  function unknown(j, to = -Infinity) {
+    const { start, top, state } = DATA.joints.bands;
+    for (let i = start[j]; i < start[j + 1]; i++) {
+      if (DATA.joint_states[state[i]] === "not surveyed" && top[i] > to + 0.001) return true;
+    }
+    return false;
+  }
+
   /** @param {number} j */
   function jointWords(j) {
+    const { verdict: verdicts } = DATA.joints;
+    const known = Words.known(DATA.joints.figures.overlap_cut_off_mm[j]) && DATA.letters[verdicts[j]] !== "N";
+    return measuredWords(j) + (known && unknown(j) ? "; rest not surveyed" : "");
+  }
+
+  /** @param {number} j */
+  function measuredWords(j) {
     const { figures, verdict: verdicts, reasons: texts, required_mm } = DATA.joints;
     const least = figures.least_overlap_mm[j];
     const top = figures.overlap_cut_off_mm[j];
@@ -82,6 +99,25 @@ const Items = (() => {
     return `${overlap} at ${from(figures.least_level[j])}`;
   }
 
+  /** @param {Hold} hold @returns {string} from where on it holds a stage, and what is wrong there */
+  function holdWords({ item, check, level, text }) {
+    const found = PLACES.get(item);
+    const clause = shorten(signed(text).split("; ")[0]);
+    if (level === null || !found) return clause;
+    if (check === "encroach") return `from ${Words.level(level)}: ${clause.replace(/, [^,]*$/, "")}`;
+    if (check !== "joint" || found.kind !== "joint") return clause;
+    const { open_level: open, lost_level: lost, sure_level: unsure } = DATA.joints.figures;
+    const states = /** @type {[string, number | null][]} */ ([
+      ["open", open[found.place]],
+      ["lost", lost[found.place]],
+      ["not sure", unsure[found.place]],
+    ]);
+    const here = states.findIndex(([, from]) => from !== null && Math.abs(from - level) < 0.001);
+    const worse = states.slice(0, Math.max(here, 0)).find(([, from]) => from !== null);
+    if (!worse) return jointWords(found.place);
+    return `${states[here][0]} from ${Words.level(level)}, ${worse[0]} ${Words.level(worse[1])}`;
+  }
+
   /** @param {string} id @returns {string} the gravest about it, one short sentence */
   function short(id) {
     const found = PLACES.get(id);
@@ -94,8 +130,35 @@ const Items = (() => {
     const last = decided.get(id);
     if (!last) return "";
     if (last.standing) return last.effect === "hold" ? "held" : "accepted";
-    return /^changed/.test(last.state) ? "lapsed" : "not bound";
+    return lapsed(last) ? "lapsed" : "not bound";
   }
+
+  /** @param {Decision} one @returns {boolean} whether what it was decided on is no longer so */
+  const lapsed = (one) => one.effect === "accept" && /^(changed|file was edited)/.test(one.state);
+
+  /** @param {string} id @returns {HTMLElement | null} the same as a mark; an accept that ends at a level says so */
+  function tag(id) {
+    const last = decided.get(id);
+    const word = decision(id);
+    if (!last || !word) return null;
+    const to = word === "accepted" && last.down_to !== null ? Words.level(last.down_to) : "";
+    const title = to ? `accepted down to ${to}, no deeper` : null;
+    return Words.el("span", { class: `tag ${word}`, title, text: to ? `to ${to}` : word });
+  }
+
+  /** What people write for an id, in small letters, to the id; a joint may be named from either side. */
+  const written = (() => {
+    /** @type {Map<string, string>} */
+    const found = new Map();
+    const turned = DATA.joints.id.map((id) => [id.split("~").reverse().join("~"), id]);
+    for (const [name, id] of [...turned, ...[...PLACES.keys(), ...findings.keys()].map((id) => [id, id])]) {
+      found.set(name.toLowerCase(), id);
+    }
+    return found;
+  })();
+
+  /** @param {string} text @returns {string} the item that is meant, "" for none */
+  const named = (text) => (PLACES.has(text) || findings.has(text) ? text : written.get(text.toLowerCase()) || "");
 
   /** @param {string} id @returns {number[]} the piles it is made of */
   function pilesOf(id) {
@@ -124,5 +187,8 @@ const Items = (() => {
     return Words.el("span", props, Words.el("b", { text: sign }));
   }
 
-  return { findings, verdict, reasons, short, decision, pilesOf, link, findingMark, signed, shorten, eachOnce };
+  return {
+    findings, verdict, reasons, short, holdWords, unknown, decision, lapsed, tag, named, pilesOf, link, findingMark,
+    signed, eachOnce,
+  };
 })();

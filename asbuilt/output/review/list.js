@@ -1,19 +1,17 @@
 "use strict";
 /**
  * The list: what is not within first, as the summary ranks it; only the rows in sight are in the document.
- *
- * @typedef {object} Row
- * @property {string} id  "" for a heading
- * @property {string} text
- * @property {number} verdict
- * @property {Finding | null} finding
- * @property {number} number  place among the rows that can be chosen
+
  */
 const List = (() => {
-  const ROW = 22;
+  /** Height of a row [px], and of one whose words need a second line. */
+  const [ROW, TALL] = [22, 37];
   const SPARE = 6;
   /** An id is cut short beyond this [px]. */
   const MOST_ID = 140;
+  /** Taken in a row beside the id and the words: mark and edges; and the edges of a tag [px]. */
+  const [BESIDE, EDGES] = [58, 18];
+  const LAPSED = "lapsed";
   const { el, foreign } = Words;
   const box = /** @type {HTMLElement} */ (document.getElementById("list"));
   const form = /** @type {HTMLFormElement} */ (document.getElementById("filters"));
@@ -21,73 +19,22 @@ const List = (() => {
   const listed = el("span");
   /** @type {Row[]} */
   let rows = [];
+  /** Where each row begins, and after the last one where the list ends [px]. @type {number[]} */
+  let tops = [0];
+  const pen = /** @type {CanvasRenderingContext2D} */ (document.createElement("canvas").getContext("2d"));
   /** Rows that can be chosen: places in `rows`. @type {number[]} */
   let choices = [];
   let active = -1;
 
-  /** @param {string} id @returns {Row} */
-  const itemRow = (id) => ({ id, text: Items.short(id), verdict: Items.verdict(id), finding: null, number: -1 });
-  /** @param {Finding} f @returns {Row} */
-  const findingRow = (f) => ({ id: f.id, text: Items.signed(f.text), verdict: -1, finding: f, number: -1 });
-  /** @param {Hold} hold @returns {Row} */
-  function holdRow(hold) {
-    const row = itemRow(hold.item);
-    if (hold.check !== "joint") row.text = Items.shorten(Items.signed(hold.text).split("; ")[0]);
-    row.verdict = hold.verdict;
-    return row;
-  }
-
-  /** @param {Hold[]} holds the gravest first @returns {Row[]} a row for each item, with all that holds it */
-  function holdRows(holds) {
-    /** @type {Map<string, Row>} */
-    const found = new Map();
-    for (const hold of holds) {
-      const former = found.get(hold.item);
-      if (former) former.text += `; ${holdRow(hold).text}`;
-      else found.set(hold.item, holdRow(hold));
-    }
-    return [...found.values()];
-  }
-
-  /** Everything, in groups, worked out once. @type {[string, Row[]][]} */
-  const everything = (() => {
-    const worst = new Set(DATA.worst);
-    const rest = [...DATA.joints.id, ...DATA.piles.id].filter((id) => !worst.has(id));
-    const grave = DATA.findings.filter((f) => f.severity !== "note");
-    const notes = DATA.findings.filter((f) => f.severity === "note");
-    // whatever is not within and not ranked still stands with the rest of its kind
-    const unranked = rest.filter((id) => Items.verdict(id) >= 0 && DATA.letters[Items.verdict(id)] !== "W");
-    return [
-      ["Not within", [...DATA.worst, ...unranked].map(itemRow)],
-      ["Findings to look into", grave.map(findingRow)],
-      ["Within", rest.filter((id) => DATA.letters[Items.verdict(id)] === "W").map(itemRow)],
-      ["Omitted by design", rest.filter((id) => Items.verdict(id) < 0).map(itemRow)],
-      ["Notes", notes.map(findingRow)],
-    ];
-  })();
-
-  /** @param {string} name @returns {[string, Row[]][]} */
-  function stageGroups(name) {
-    const stage = DATA.stages.find((one) => one.name === name);
-    if (!stage) return everything;
-    const unmeasured = (/** @type {Hold} */ hold) => DATA.letters[hold.verdict] === "N";
-    return [
-      [
-        stage.held_by.length ? `Holding ${name}` : `No holds of ${name} found by these checks`,
-        holdRows(stage.held_by),
-      ],
-      ["Below it, before a deeper stage", holdRows(stage.below)],
-      ["Accepted by a decision", holdRows(stage.accepted.filter((hold) => !unmeasured(hold)))],
-      ["Accepted without measurement", holdRows(stage.accepted.filter(unmeasured))],
-    ];
-  }
-
   /** @param {Row} row @param {Filter} filter @param {string} text in lower case */
   function passes(row, filter, text) {
-    const what = row.finding ? "finding" : PLACES.get(row.id)?.kind || "";
-    if (filter.what && filter.what !== what) return false;
+    const what = row.decision ? "decision" : row.finding ? "finding" : PLACES.get(row.id)?.kind || "";
+    if (filter.what === "lapsed") {
+      if (!row.decision || !Rows.lapsed(row.decision)) return false;
+    } else if (filter.what && filter.what !== what) return false;
     // what has no verdict is not among those of one
-    if (row.verdict < 0 && filter.what !== "finding" && filter.verdicts.includes(false)) return false;
+    if (row.verdict < 0 && !row.finding && !row.decision && filter.verdicts.includes(false)) return false;
+    if (row.finding && filter.what !== "finding" && filter.verdicts.includes(false)) return false;
     if (row.verdict >= 0 && !filter.verdicts[row.verdict]) return false;
     if (text && !`${row.id} ${row.text} ${Items.reasons(row.id)}`.toLowerCase().includes(text)) return false;
     return passesPiles(row, filter);
@@ -100,13 +47,19 @@ const List = (() => {
     if (filter.kind && !has(DATA.piles.kind, filter.kind)) return false;
     if (filter.rig && !has(DATA.piles.rig, filter.rig)) return false;
     if (filter.progress && !has(DATA.piles.progress, filter.progress)) return false;
-    return !filter.file || row.finding?.file === filter.file || has(DATA.piles.file, filter.file);
+    return !filter.file || row.finding?.file === filter.file || piles.some((k) => filesOf(k).has(filter.file));
   }
 
-  /** @param {State} state */
-  function fill(state) {
+  /** @param {number} k @returns {Set<string>} every file that serves a pile */
+  function filesOf(k) {
+    const { start, file } = DATA.piles.sources;
+    return new Set(file.slice(start[k], start[k + 1]).map((place) => DATA.files[place]));
+  }
+
+  /** @param {State} state @param {boolean} anew whether another stage was chosen */
+  function fill(state, anew) {
     const text = state.filter.text.trim().toLowerCase();
-    const groups = state.stage ? stageGroups(state.stage) : everything;
+    const groups = Rows.of(state);
     rows = [];
     choices = [];
     let all = 0;
@@ -115,24 +68,20 @@ const List = (() => {
       const kept = group.filter((row) => passes(row, state.filter, text));
       const always = state.stage && group.length === 0 && title.startsWith("No holds");
       if (!kept.length && !always) continue;
-      rows.push({
-        id: "",
-        text: kept.length ? `${title}: ${kept.length}` : title,
-        verdict: -1,
-        finding: null,
-        number: -1,
-      });
+      rows.push(Rows.heading(kept.length ? `${title}: ${kept.length}` : title));
       for (const row of kept) {
         choices.push(rows.length);
         rows.push({ ...row, number: choices.length });
       }
     }
-    sheet.style.height = `${rows.length * ROW}px`;
     listed.textContent = `${choices.length} of ${all} listed`;
     /** @type {HTMLElement} */ (document.getElementById("clear-filters")).hidden = !filtered(state);
     active = rows.findIndex((row) => row.id !== "" && row.id === state.item);
+    layOut();
     box.scrollTop = 0;
-    show();
+    // what holds a stage is seen from its beginning
+    if (anew && state.stage) draw();
+    else show();
   }
 
   /** @param {State} state */
@@ -141,10 +90,35 @@ const List = (() => {
     return verdicts.includes(false) || state.stage !== "" || Object.values(rest).some((value) => value !== "");
   }
 
+  /** Gives each row its place: words that do not fit into one line get a second one. */
+  function layOut() {
+    const style = getComputedStyle(box);
+    pen.font = `${style.fontSize} ${style.fontFamily}`;
+    const room = box.clientWidth - BESIDE - Number.parseFloat(box.style.getPropertyValue("--id-width"));
+    tops = [0];
+    for (const row of rows) {
+      const tag = !row.id || row.finding ? null : row.decision ? LAPSED : Items.tag(row.id)?.textContent;
+      const tall = row.id && pen.measureText(row.text).width > room - (tag ? pen.measureText(tag).width + EDGES : 0);
+      tops.push(tops[tops.length - 1] + (tall ? TALL : ROW));
+    }
+    sheet.style.height = `${tops[rows.length]}px`;
+  }
+
+  /** @param {number} y @returns {number} the row that stands there */
+  function rowAt(y) {
+    let [low, high] = [0, rows.length];
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (tops[middle + 1] <= y) low = middle + 1;
+      else high = middle;
+    }
+    return low;
+  }
+
   /** Puts the rows in sight, and a few more, into the document. */
   function draw() {
-    const first = Math.max(0, Math.floor(box.scrollTop / ROW) - SPARE);
-    const last = Math.min(rows.length, Math.ceil((box.scrollTop + box.clientHeight) / ROW) + SPARE);
+    const first = Math.max(0, rowAt(box.scrollTop) - SPARE);
+    const last = Math.min(rows.length, rowAt(box.scrollTop + box.clientHeight) + 1 + SPARE);
     const places = Array.from({ length: Math.max(0, last - first) }, (_, k) => first + k);
     // the active row stays in the document even out of sight: aria-activedescendant names it
     if (active >= 0 && (active < first || active >= last)) places.push(active);
@@ -157,13 +131,13 @@ const List = (() => {
   function drawRow(place) {
     const row = rows[place];
     const top = (/** @type {HTMLElement} */ element) => {
-      element.style.top = `${place * ROW}px`;
+      element.style.top = `${tops[place]}px`;
       return element;
     };
     if (!row.id) return top(el("div", { class: "group", role: "none" }, foreign(row.text)));
-    const mark = row.finding ? Items.findingMark(row.finding) : Words.verdictMark(row.verdict);
+    const finding = row.finding || (row.decision && Items.findings.get(row.id));
+    const mark = finding ? Items.findingMark(finding) : Words.verdictMark(row.verdict);
     const chosen = row.id === Store.get().item;
-    const decided = row.finding ? "" : Items.decision(row.id);
     const name = row.finding ? row.finding.item || row.finding.kind : row.id;
     return top(
       el(
@@ -171,7 +145,7 @@ const List = (() => {
         {
           id: `row-${place}`,
           role: "option",
-          class: "row",
+          class: tops[place + 1] - tops[place] > ROW ? "row tall" : "row",
           "aria-selected": chosen,
           "aria-setsize": choices.length,
           "aria-posinset": row.number,
@@ -181,7 +155,8 @@ const List = (() => {
         mark,
         el("b", { class: "id" }, foreign(name)),
         el("span", { class: "says" }, foreign(row.text)),
-        decided && el("span", { class: `tag ${decided}`, text: decided }),
+        row.decision && Rows.lapsed(row.decision) && el("span", { class: "tag lapsed", text: LAPSED }),
+        row.finding || row.decision ? null : Items.tag(row.id),
       ),
     );
   }
@@ -189,9 +164,9 @@ const List = (() => {
   /** Scrolls to the active row, then draws. */
   function show() {
     if (active >= 0) {
-      const top = active * ROW;
-      if (top - ROW < box.scrollTop) box.scrollTop = top - ROW;
-      else if (top + 2 * ROW > box.scrollTop + box.clientHeight) box.scrollTop = top + 2 * ROW - box.clientHeight;
+      const [top, bottom] = [tops[active] - ROW, tops[active + 1] + ROW];
+      if (top < box.scrollTop) box.scrollTop = top;
+      else if (bottom > box.scrollTop + box.clientHeight) box.scrollTop = bottom - box.clientHeight;
     }
     draw();
   }
@@ -296,8 +271,11 @@ const List = (() => {
       ["joint", "joints"],
       ["pile", "piles"],
       ["finding", "findings"],
+      ["decision", "decisions"],
+      ["lapsed", "decisions that lapsed"],
     ]);
-    const { kind, file, rig, progress } = DATA.piles;
+    const { kind, rig, progress, sources } = DATA.piles;
+    const files = [...sources.file.map((place) => DATA.files[place]), ...DATA.findings.map((f) => f.file)];
     const stages = /** @type {[string, string][]} */ (DATA.stages.map((one) => [one.name, Words.clean(one.name)]));
     form.append(
       el("div", { class: "line" }, text, what),
@@ -311,7 +289,7 @@ const List = (() => {
           { class: "more" },
           select("Kind", "kind", distinct(kind, "any")),
           select("Stage", "stage", [["", "any"], ...stages]),
-          select("Load", "file", distinct(file, "any")),
+          select("Load", "file", distinct(files, "any")),
           select("Rig", "rig", distinct(rig, "any")),
           select("Progress", "progress", distinct(progress, "any")),
         ),
@@ -342,12 +320,14 @@ const List = (() => {
   /** @param {State} state @param {State} before */
   function onState(state, before) {
     if (state === before || state.filter !== before.filter || state.stage !== before.stage) {
-      const stage = /** @type {HTMLSelectElement | null} */ (form.querySelector("select[name=stage]"));
-      if (stage) stage.value = state.stage;
+      for (const [name, value] of Object.entries({ stage: state.stage, what: state.filter.what })) {
+        const choice = /** @type {HTMLSelectElement | null} */ (form.querySelector(`select[name=${name}]`));
+        if (choice) choice.value = value;
+      }
       for (const tick of /** @type {NodeListOf<HTMLInputElement>} */ (form.querySelectorAll("[data-verdict]"))) {
         tick.checked = state.filter.verdicts[Number(tick.dataset.verdict)];
       }
-      fill(state);
+      fill(state, state.stage !== before.stage);
     } else if (state.item !== before.item) {
       if (active < 0 || rows[active].id !== state.item) active = rows.findIndex((row) => row.id === state.item);
       show();
@@ -356,7 +336,6 @@ const List = (() => {
 
   /** @returns {number} one width for every id [px], so that the sentences stand under one another */
   function widestId() {
-    const pen = /** @type {CanvasRenderingContext2D} */ (document.createElement("canvas").getContext("2d"));
     const { fontSize, fontFamily } = getComputedStyle(box);
     pen.font = `bold ${fontSize} ${fontFamily}`;
     const widths = [...DATA.piles.id, ...DATA.joints.id].map((id) => pen.measureText(id).width);
@@ -369,7 +348,10 @@ const List = (() => {
     buildFilters();
     box.addEventListener("scroll", () => requestAnimationFrame(draw), { passive: true });
     box.addEventListener("keydown", onKey);
-    new ResizeObserver(show).observe(box);
+    new ResizeObserver(() => {
+      layOut();
+      show();
+    }).observe(box);
     Store.on(onState);
   }
 
@@ -377,7 +359,16 @@ const List = (() => {
     start,
     /** Rows listed, as the print shows them. */
     listed: () => rows,
+    /** Whether something other than a stage leaves rows out. */
+    filtered: () => filtered({ ...Store.get(), stage: "" }),
+    /** @returns {string} how many are listed */
+    count: () => listed.textContent || "",
     /** @param {string} letter lists only what has this verdict */
     only: (letter) => refilter({ verdicts: DATA.letters.map((other) => other === letter) }),
+    /** @param {string} what finding, decision, lapsed: lists those, whatever was left out before */
+    kind(what) {
+      clear();
+      refilter({ what });
+    },
   };
 })();

@@ -71,6 +71,8 @@ const Paper = (() => {
     unsurveyed: { width: 1.2, dash: [1.2, 2.6] },
     none: { width: 1, dash: [] },
   };
+  /** Dashes below the deepest reading, and of what is only designed [px]. */
+  const [PREDICTED, DESIGN] = [[7, 3], [1, 2.5]];
 
   /** @type {Map<string, CanvasPattern>} */
   const hatches = new Map();
@@ -431,6 +433,6 @@ const Paper = (() => {
   }
 
   return {
-    sheet, hatch, lettering, polygon, symbol, roundStep, family, LINES,
+    sheet, hatch, lettering, polygon, symbol, roundStep, family, LINES, PREDICTED, DESIGN,
   };
 })();

@@ -11,7 +11,6 @@ const Plan = (() => {
   const shown = /** @type {HTMLElement} */ (document.getElementById("plan-level"));
   const [OPEN, LOST, NOT_SURE, SURE, UNKNOWN] = ["open", "lost", "not sure", "sure", "not surveyed"].map((word) =>
     DATA.joint_states.indexOf(word));
-  const looks = piles.verdict.map((code) => Words.verdictClass(code));
   const designE = Float64Array.from(piles.e, (value) => (value === null ? NaN : value));
   const designN = Float64Array.from(piles.n, (value) => (value === null ? NaN : value));
   const TURN = 2 * Math.PI;
@@ -106,7 +105,7 @@ const Plan = (() => {
     const large = scene.seen.filter((k) => piles.r[k] * view.sx >= SMALL);
     ctx.beginPath();
     for (const k of large) if (located(k)) circle(scene, k, designE[k], designN[k]);
-    Frame.line(ctx, colours.soft, 0.7, view.sx * 0.5 > 8 ? [4, 2.5] : [2, 1.5]);
+    Frame.line(ctx, colours.soft, 0.6, Paper.DESIGN);
   }
 
   /** @param {Scene} scene outside solid, unresolved hatched; thinned, so that what lies over it can be read */
@@ -115,7 +114,7 @@ const Plan = (() => {
     if (view.sx * 0.5 < DOT) return;
     for (const name of ["outside", "unresolved"]) {
       ctx.beginPath();
-      for (const k of scene.seen) if (looks[k] === name && located(k)) circle(scene, k);
+      for (const k of scene.seen) if (Looks.at(k, scene.slice.level) === name && located(k)) circle(scene, k);
       ctx.globalAlpha = name === "outside" ? 0.45 : 0.7;
       ctx.fillStyle = name === "outside" ? colours.outside : Paper.hatch(ctx, view, "rising", colours.unresolved);
       ctx.fill();
@@ -144,13 +143,13 @@ const Plan = (() => {
     }
   }
 
-  /** @param {Scene} scene circles as built as their verdict looks; where nothing is known, the design's, dotted */
+  /** @param {Scene} scene circles as built as their verdict here looks; where nothing is known, the design's */
   function drawOutlines(scene) {
     const { colours, slice: cut } = scene;
     /** @type {Map<string, number[]>} */
     const groups = new Map();
     for (const k of scene.seen) {
-      const name = !located(k) ? "unsurveyed" : looks[k] + (cut.predicted[k] ? " predicted" : "");
+      const name = !located(k) ? "unsurveyed" : Looks.at(k, cut.level) + (cut.predicted[k] ? " predicted" : "");
       const group = groups.get(name);
       if (group) group.push(k);
       else groups.set(name, [k]);
@@ -174,7 +173,7 @@ const Plan = (() => {
     }
     for (const k of group) circle(scene, k);
     ctx.globalAlpha = kind === name ? 1 : 0.85;
-    const broken = kind === name ? dash : [3.5, 2];
+    const broken = kind === name ? dash : Paper.PREDICTED;
     Frame.line(ctx, name === "none" ? colours.soft : colours[name], small ? Math.min(width, 1.6) : width,
       small ? broken.map((part) => part / 1.6) : broken);
     ctx.globalAlpha = 1;
@@ -228,6 +227,7 @@ const Plan = (() => {
   /** @param {Scene} scene what each joint is at this level, told apart by shape */
   function drawMarks(scene) {
     const { slice: cut } = scene;
+    for (const k of scene.seen) Frame.pileMark(scene, k, placeE(k), placeN(k), located(k));
     for (const code of [UNKNOWN, NOT_SURE, LOST, OPEN]) {
       for (const j of scene.pairs) if (cut.state[j] === code) mark(scene, j, code);
     }
@@ -272,7 +272,7 @@ const Plan = (() => {
     for (const k of chosen) for (const j of Geometry.jointsOf(k)) beside.add(joints.a[j]).add(joints.b[j]);
     const small = Math.min(...scene.seen.slice(0, 1).map((k) => piles.r[k])) * view.sx < 9;
     for (const k of beside) writePile(scene, k, true);
-    const order = small ? scene.seen.filter((k) => looks[k] === "outside") : scene.seen;
+    const order = scene.seen.filter((k) => !small || Looks.at(k, scene.slice.level) === "outside");
     for (const k of order) if (!beside.has(k)) writePile(scene, k, false);
     if (small) scene.seen.filter((_, place) => place % 10 === 0).forEach((k) => {
       const [x, y, align] = besideOf(view, k);
@@ -350,13 +350,13 @@ const Plan = (() => {
   }
 
   /** @param {Scene} scene widths of the gaps, where they can be seen */
-  function writeGaps({ view, letters, colours, slice: cut, pairs }) {
+  function writeGaps({ view, letters, slice: cut, pairs }) {
     if (view.sx * 0.5 < 9) return;
     for (const j of pairs) {
       if (cut.state[j] !== OPEN || !(cut.overlap[j] < 0)) continue;
       const [e, n, ue, un] = middle(j);
       const [x, y] = [view.x(e - un * 0.75), view.y(n + ue * 0.75)];
-      letters.write(`${Words.mm(-cut.overlap[j])} mm`, x, y, { size: 11, bold: true, colour: colours["outside-ink"] });
+      letters.write(`${Words.mm(-cut.overlap[j])} mm`, x, y, { size: 11, bold: true });
     }
   }
 

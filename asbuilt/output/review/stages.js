@@ -5,8 +5,7 @@
 const Stages = (() => {
   const { el, foreign, count, level } = Words;
   const bar = /** @type {HTMLElement} */ (document.getElementById("stages"));
-  /** From the top down: the order in which they are dug. */
-  const stages = [...DATA.stages].sort((one, other) => other.level - one.level);
+  const stages = Dug;
 
   /** @param {Hold[]} holds @returns {HTMLElement[]} how many items there are of each verdict, the gravest first */
   function tally(holds) {
@@ -17,13 +16,14 @@ const Stages = (() => {
     });
   }
 
+  /** @param {Stage} stage @returns {string} what it asks for */
+  function asked({ level: to, joints_to }) {
+    return `dig to ${level(to)}, joints to be sound to ${joints_to === null ? "their ends" : level(joints_to)}`;
+  }
+
   /** @param {Stage} stage */
   function button(stage) {
     const held = Items.eachOnce(stage.held_by).length;
-    const asked =
-      stage.joints_to === null
-        ? "joints sound to the bottom of their ranges"
-        : `joints sound to ${level(stage.joints_to)}`;
     return el(
       "button",
       {
@@ -31,7 +31,7 @@ const Stages = (() => {
         class: held ? "held" : "",
         "aria-pressed": false,
         "data-stage": stage.name,
-        title: `Dig to ${level(stage.level)} m, ${asked}; lists what holds it`,
+        title: `${asked(stage)}; lists what holds it`,
         on: { click: () => press(stage) },
       },
       el("b", null, foreign(stage.name)),
@@ -49,7 +49,8 @@ const Stages = (() => {
   /** @param {string} name lists what holds the stage, and shows the plan at its level; "" for all */
   function choose(name) {
     const stage = stages.find((one) => one.name === name);
-    Store.set(stage ? { stage: name, level: stage.level } : { stage: "" });
+    if (!stage) Store.set({ stage: "" });
+    else Store.set({ stage: name, level: stage.level, item: stage.held_by[0]?.item || Store.get().item });
   }
 
   /** Goes to the next stage down; after the last to none. */
@@ -59,7 +60,7 @@ const Stages = (() => {
   }
 
   /** @returns {(Node | string)[]} */
-  function gravest() {
+  function worst() {
     const id = DATA.worst[0];
     return id ? ["the gravest: ", Items.link(id), `, ${Items.short(id)}`] : [];
   }
@@ -67,7 +68,7 @@ const Stages = (() => {
   /** @returns {(Node | string)[]} what stands in the way of the first stage that is held */
   function sentence() {
     const held = stages.find((stage) => stage.held_by.length);
-    const end = gravest();
+    const end = worst();
     if (held) {
       return [
         el("b", null, foreign(held.name)),
@@ -76,7 +77,7 @@ const Stages = (() => {
         "; the gravest: ",
         Items.link(First),
         ", ",
-        foreign(Items.short(First)),
+        foreign(Items.holdWords(held.held_by[0])),
       ];
     }
     const none = stages.length
@@ -101,7 +102,9 @@ const Stages = (() => {
     const piles = DATA.piles.verdict.filter((code) => code === unmeasured).length;
     const joints = DATA.joints.verdict.filter((code) => code === unmeasured).length;
     const lapsed = [...new Set(DATA.decisions.map((one) => one.item))].filter((id) => Items.decision(id) === "lapsed");
-    const said = [el("span", null, `As of ${DATA.as_of_text}`)];
+    // a time of the day is enough to the second; a survey without dates is as of none
+    const moment = DATA.as_of_text.replace(/(:\d\d)\.\d+/, "$1");
+    const said = [el("span", { text: /^\d/.test(moment) ? `As of ${moment}` : `As of: ${moment}` })];
     if (DATA.changed.length) {
       said.push(
         warning(
@@ -118,7 +121,14 @@ const Stages = (() => {
         warning(`not surveyed: ${count(piles, "pile")}, ${count(joints, "joint")}`, "List them", () => List.only("N")),
       );
     }
-    if (lapsed.length) said.push(warning(`decisions that lapsed: ${lapsed.length}`, lapsed.join("; ")));
+    const errors = DATA.findings.filter((one) => one.severity === "error");
+    if (errors.length) {
+      const says = errors.map((one) => one.text).join("; ");
+      said.push(warning(`errors found: ${errors.length}`, says, () => List.kind("finding")));
+    }
+    if (lapsed.length) {
+      said.push(warning(`decisions that lapsed: ${lapsed.length}`, lapsed.join("; "), () => List.kind("lapsed")));
+    }
     if (DATA.not_made.length)
       said.push(warning(`checks not made: ${DATA.not_made.length}`, DATA.not_made.join("; "), Start.openHelp));
     return said;
@@ -130,12 +140,26 @@ const Stages = (() => {
     /** @type {HTMLElement} */ (document.getElementById("site")).append(foreign(DATA.site));
     /** @type {HTMLElement} */ (document.getElementById("state")).append(...sentence());
     /** @type {HTMLElement} */ (document.getElementById("marks")).append(...marks());
+    const line = /** @type {HTMLElement} */ (document.getElementById("stage-asks"));
     Store.on((state) => {
+      const stage = stages.find((one) => one.name === state.stage);
+      line.hidden = !stage;
+      if (stage) line.replaceChildren(el("b", null, foreign(stage.name)), `: ${asked(stage)}`);
       for (const one of /** @type {NodeListOf<HTMLElement>} */ (bar.querySelectorAll("button"))) {
         one.setAttribute("aria-pressed", String(one.dataset.stage === state.stage));
       }
     });
   }
 
-  return { start, choose, next, sentence, marks, tally };
+  return {
+    start,
+    choose,
+    next,
+    sentence,
+    marks,
+    tally,
+    asked,
+    /** @returns {string} the gravest of what holds the stage that is chosen, else the next one */
+    gravest: () => stages.find((one) => one.name === Store.get().stage)?.held_by[0]?.item || First,
+  };
 })();

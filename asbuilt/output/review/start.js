@@ -4,7 +4,6 @@
  */
 const Start = (() => {
   const { el, foreign, svg } = Words;
-  const MOST_PRINTED = 200;
   const root = document.documentElement;
   const byId = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
   const help = /** @type {HTMLDialogElement} */ (document.getElementById("help"));
@@ -164,95 +163,6 @@ const Start = (() => {
     if (!help.open) help.showModal();
   }
 
-  /** @param {Sheet} sheet @param {string} name @param {number} width @param {number} height for the paper */
-  function printed(sheet, name, width, height) {
-    const canvas = el("canvas", { class: "printed" });
-    sheet.onto(canvas, width, height, 3);
-    return el("figure", null, el("figcaption", null, name), canvas);
-  }
-
-  /** @returns {HTMLElement} rows listed just now */
-  function printedList() {
-    const rows = List.listed();
-    const shown = rows.slice(0, MOST_PRINTED);
-    return el(
-      "div",
-      { class: "listed" },
-      el(
-        "table",
-        { class: "listing" },
-        el(
-          "tbody",
-          null,
-          ...shown.map((row) => {
-            if (!row.id) return el("tr", null, el("th", { colspan: 4, text: row.text }));
-            return el(
-              "tr",
-              null,
-              el("td", null, row.finding ? Items.findingMark(row.finding) : Words.verdictMark(row.verdict)),
-              el("td", null, el("b", null, foreign(row.finding ? row.finding.item : row.id))),
-              el("td", null, foreign(Items.reasons(row.id) || row.text)),
-              el("td", { text: row.finding ? "" : Items.decision(row.id) }),
-            );
-          }),
-        ),
-      ),
-      rows.length > shown.length
-        ? el("p", {
-            text: `${rows.length - shown.length} more are not printed; schedule.csv and ` + "joints.csv list all.",
-          })
-        : null,
-    );
-  }
-
-  /** @returns {HTMLElement} */
-  function printedStages() {
-    return el(
-      "ul",
-      { class: "plain" },
-      ...DATA.stages.map((stage) =>
-        el(
-          "li",
-          null,
-          el("b", null, foreign(stage.name)),
-          ` to ${Words.level(stage.level)} m: `,
-          stage.held_by.length
-            ? `held by ${Items.eachOnce(stage.held_by).length} `
-            : "no holds found by these checks: this releases nothing",
-          ...Stages.tally(stage.held_by),
-        ),
-      ),
-    );
-  }
-
-  function fillPrint() {
-    const { level, item } = Store.get();
-    const detail = el(
-      "div",
-      { class: "detail" },
-      el("h2", null, PLACES.has(item) && Words.verdictMark(Items.verdict(item)), " ", foreign(item)),
-      ...[...byId("detail-body").childNodes].map((node) => node.cloneNode(true)),
-    );
-    for (const twin of detail.querySelectorAll("[id]")) twin.removeAttribute("id");
-    byId("print-only").replaceChildren(
-      el("h1", null, foreign(DATA.site)),
-      el(
-        "p",
-        null,
-        `Inputs ${DATA.inputs_sha256.slice(0, 16)}, asbuilt ${DATA.tool_version}. `,
-        ...Stages.marks().flatMap((mark) => [mark, " "]),
-      ),
-      el("p", { class: "lead" }, ...Stages.sentence()),
-      printedStages(),
-      el("p", { class: "all-cautions", text: DATA.cautions.join(" ") }),
-      printed(Plan, `Plan at ${Words.level(level)}`, 1040, 480),
-      printed(Elevation, "Wall unrolled, from the pit", 1040, 620),
-      detail,
-      el("h2", { text: "Listed" }),
-      printedList(),
-    );
-  }
-
   function start() {
     themes();
     List.start();
@@ -263,8 +173,8 @@ const Start = (() => {
     cautions();
     buildHelp();
     byId("open-help").addEventListener("click", openHelp);
-    addEventListener("beforeprint", fillPrint);
-    addEventListener("afterprint", () => byId("print-only").replaceChildren());
+    Print.start();
+    Announce.start();
   }
 
   return { start, closer, openHelp };

@@ -78,6 +78,7 @@ def write_sheets(
     tool_version: str,
     inputs_sha256: str,
     kinds: Collection[str] = (),
+    makers: Mapping[str, Maker] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Book:
     """Write the drawings of a reconciliation.
@@ -93,7 +94,9 @@ def write_sheets(
     inputs_sha256 : str
         Hash over all inputs, hexadecimal; the title block shows its first twelve digits, the file's properties all.
     kinds : collection of str
-        Kinds out of :data:`KINDS`; default: all.
+        Kinds out of ``makers``; default: all.
+    makers : mapping of str to Maker, optional
+        What makes each kind; default: :data:`KINDS`, those of a book.
     progress : callable, optional
         Told what is being drawn.
 
@@ -112,7 +115,7 @@ def write_sheets(
     page_of: dict[str, int] = {}
     with page_settings(), PdfPages(buffer, metadata=_properties(result, tool_version, inputs_sha256)) as pdf:
         laid: list[_Laid] = []
-        for kind, make in KINDS.items():
+        for kind, make in (makers or KINDS).items():
             if not kinds or kind in kinds:
                 step(f"laying out sheets: {kind}")
                 laid.extend(_lay_out(make, job))

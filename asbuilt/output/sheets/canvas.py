@@ -137,14 +137,16 @@ class Canvas:
     ----------
     width, height : float
         Size of the paper [mm].
+    dpi : int
+        Dots per inch of a picture; a PDF is drawn at 72, in points.
     """
 
-    def __init__(self, width: float, height: float) -> None:
+    def __init__(self, width: float, height: float, *, dpi: int = 72) -> None:
         self.width = width
         self.height = height
-        self.figure = Figure(figsize=(width / 25.4, height / 25.4), dpi=72, frameon=False)
+        self.figure = Figure(figsize=(width / 25.4, height / 25.4), dpi=dpi, frameon=False)
         FigureCanvasPdf(self.figure)
-        self._mm = Affine2D().scale(POINTS_PER_MM)
+        self._mm = Affine2D().scale(dpi / 25.4)
         self._lettering = Lettering()
         self._lettering.set_zorder(10)
         self.figure.add_artist(self._lettering)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from asbuilt.columns import VERDICTS
+from asbuilt.output._cautions import FULL_CAUTIONS
 from asbuilt.output.sheets.canvas import BOLD, FINE, GREY, INK, MEDIUM, Box
 from asbuilt.output.sheets.figures import DASH, asked_level, counted, level_figure, level_text, true_minus
 from asbuilt.output.sheets.frame import Entry, Sheet
@@ -29,23 +30,8 @@ if TYPE_CHECKING:
     from asbuilt.output.sheets.job import Job
     from asbuilt.output.sheets.table import Align
 
-__all__ = ["FULL_CAUTIONS", "stage_sheets"]
+__all__ = ["stage_sheets"]
 
-#: The cautions of a sheet that is signed.
-FULL_CAUTIONS = (
-    (
-        "Geometry only: this says nothing of stability, strength, watertightness, base heave or ground movement. "
-        "It is not a permit: excavation needs the release of the responsible engineer, under local codes."
-    ),
-    "Below the last reading positions are predicted. Full overlap can leak too (inclusions, cold joints).",
-    "Missing data is not acceptable data.",
-    (
-        "In water-bearing ground dig no lower than the level released. Leak-response means stand ready. "
-        "A leak that carries fines is an emergency."
-    ),
-    "Readings are taken outside the exclusion zone of the rig, with rotation stopped.",
-    "Suggestions (an id, a set-out shift, a mast correction) need a person's confirmation, and are recorded.",
-)
 NO_HOLDS = "No holds found by these checks: this releases nothing"
 NOT_MEASURED = "not measured"
 NOTHING = "none"
@@ -126,7 +112,9 @@ def _legend(state: StageState, rows: Sequence[tuple[str, int, int]]) -> Iterator
     """Yield the legend of the rows that stand on one sheet."""
     lists = {HELD: state.held_by, BELOW: state.below, **_accepted(state)}
     holds = [hold for name, start, stop in rows if name in lists for hold in lists[name][start:stop]]
-    yield from verdict_entries(np.array([VERDICTS.index(hold.verdict) for hold in holds], dtype=np.int64), "check")
+    # the head counts items, of all sheets of the stage
+    for entry in verdict_entries(np.array([VERDICTS.index(hold.verdict) for hold in holds], dtype=np.int64), "check"):
+        yield replace(entry, text=f"{entry.text} on this sheet")
     if holds:
         yield Entry(text="Worst first; an item that fails two checks is listed for each.")
     if any(np.isnan(hold.level) for hold in holds):
@@ -180,8 +168,8 @@ def _laid(result: Reconciliation, state: StageState, area: Box, text: float, *, 
 
 def _accepted(state: StageState) -> dict[str, list[Hold]]:
     """Return what a decision lifts; what was accepted without measurement stands apart."""
-    blind = [hold for hold in state.accepted if hold.verdict == "not surveyed"]
-    return {ACCEPTED: [hold for hold in state.accepted if hold.verdict != "not surveyed"], UNMEASURED: blind}
+    blind = [hold for hold in state.accepted if hold.unmeasured]
+    return {ACCEPTED: [hold for hold in state.accepted if not hold.unmeasured], UNMEASURED: blind}
 
 
 def _items(holds: Sequence[Hold]) -> str:
@@ -225,7 +213,7 @@ def _hold_table(holds: Sequence[Hold], others: Sequence[Hold]) -> Table:
             _column("verdict", verdict, marks=codes),
             _column("not sure from, m", level, align="figure"),
             _column("what was found", found, least=24.0),
-            _column("decision standing", decision, least=9.0),
+            _column("last decision", decision, least=9.0),
         )
     )
 
@@ -256,8 +244,14 @@ def _decided(decision: Decision | None) -> str:
     if decision is None:
         return NOTHING
     down = "" if decision.down_to is None else f" to {level_text(decision.down_to)}"
-    became = "" if decision.state == "stands" else f": {decision.state}"
+    became = "" if decision.state == "stands" else f": {_became(decision)}"
     return f"{decision.effect}{down}{became}"
+
+
+def _became(decision: Decision) -> str:
+    """Return what has become of a decision: an accept whose inputs changed has lapsed, while a hold stays."""
+    lapsed = decision.effect == "accept" and decision.state.startswith("changed")
+    return decision.state.replace("changed", "lapsed", 1) if lapsed else decision.state
 
 
 def _decisions(flow: Flow, result: Reconciliation) -> None:
@@ -268,7 +262,7 @@ def _decisions(flow: Flow, result: Reconciliation) -> None:
         flow.paragraph("No decision is recorded.")
         return
     site = result.survey.settings.site
-    changed = [f"{one.state}{f': {one.changed}' if one.changed else ''}" for one in recorded]
+    changed = [f"{_became(one)}{f': {one.changed}' if one.changed else ''}" for one in recorded]
     down = [DASH if one.down_to is None else level_text(one.down_to) for one in recorded]
     table = Table(
         columns=(
@@ -279,6 +273,7 @@ def _decisions(flow: Flow, result: Reconciliation) -> None:
             Column(title="down to", cells=down),
             Column(title="until", cells=_texts([one.until for one in recorded]), wraps=True, least=9.0),
             Column(title="reason", cells=_texts([one.reason for one in recorded]), wraps=True, least=20.0),
+            Column(title="reference", cells=_texts([one.reference for one in recorded]), wraps=True, least=6.0),
             Column(title="state", cells=_texts(changed), wraps=True, least=16.0),
         )
     )
@@ -322,7 +317,7 @@ def _draw_state(canvas: Canvas, at: Box, state: StageState, text: float) -> None
     for number, name in enumerate(_TALLY):
         x, y = at.left + number * third, at.bottom + 1.1 * text
         draw_markers(canvas, LOOKS[VERDICTS.index(name)], np.array([[x + 1.4 * text, y + 0.6 * text]]), 1.3 * text)
-        words = f"{verdicts.count(name)} {name}"
+        words = f"{counted(verdicts.count(name), 'item')} {name}"
         line, height = fit(words, third - 3.6 * text, 1.3 * text, least=text)
         canvas.text(x + 2.8 * text, y, line, height=height)
     canvas.lines([[(at.left + k * third, at.bottom), (at.left + k * third, middle)] for k in (1, 2)], width=FINE)

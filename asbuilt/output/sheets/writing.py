@@ -111,5 +111,8 @@ class Lettering(Artist):
         self.stale = False
 
     def _slowly(self, renderer: RendererBase, gc: Any, one: Letters) -> None:
-        x, y = one.x * POINTS_PER_MM, one.y * POINTS_PER_MM
+        dots = float(renderer.points_to_pixels(POINTS_PER_MM))  # type: ignore[arg-type]  # one number in, one out
+        x, y = one.x * dots, one.y * dots
+        if renderer.flipy():
+            y = renderer.get_canvas_width_height()[1] - y
         renderer.draw_text(gc, x, y, one.text, properties(one.height), one.angle, ismath=False, mtext=self._plain)

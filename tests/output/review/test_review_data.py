@@ -218,7 +218,7 @@ def test_what_the_page_is_told_beside_the_results():
     assert data["page_of"] == {"P1~P2": 7}
     assert data["since"] == {
         "as_of": "2025-03-01 08:30 UTC",
-        "items": [{"item": "P1~P2", "was": -1, "now": 0, "text": "new"}],
+        "items": [{"item": "P1~P2", "was": -1, "now": 0, "text": "new", "worse": None}],
         "lapsed": ["P1"],
         "stages": [{"stage": "dig 1", "was": "", "now": "no holds", "added": [], "gone": ["P2"]}],
     }

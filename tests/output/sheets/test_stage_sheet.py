@@ -13,9 +13,11 @@ from asbuilt import read_survey, reconcile
 from asbuilt.columns import VERDICTS
 from asbuilt.commands._shared import CAUTIONS
 from asbuilt.model import Hold
+from asbuilt.output._cautions import AT_THE_PIT, FULL_CAUTIONS
+from asbuilt.output.sheets.figures import counted
 from asbuilt.output.sheets.frame import TEXT
 from asbuilt.output.sheets.job import Job
-from asbuilt.output.sheets.stage import FULL_CAUTIONS, stage_sheets
+from asbuilt.output.sheets.stage import stage_sheets
 
 if TYPE_CHECKING:
     from asbuilt.model import Reconciliation
@@ -112,7 +114,7 @@ def test_an_unknown_level_is_not_a_number(wall: Reconciliation) -> None:
 
 def test_missing_data_is_told_as_large_as_bad_data(wall: Reconciliation, pages: list[pdf_pages.Page]) -> None:
     verdicts = list({hold.item: hold.verdict for hold in reversed(wall.stages[0].held_by)}.values())
-    said = [f"{verdicts.count(name)} {name}" for name in ("outside", "not surveyed", "unresolved")]
+    said = [f"{counted(verdicts.count(name), 'item')} {name}" for name in ("outside", "not surveyed", "unresolved")]
     found = [next(text for text in pages[0].texts if text.text == words) for words in said]
     assert [text.height for text in found] == pytest.approx([found[0].height] * 3)
 
@@ -122,7 +124,7 @@ def test_legend_counts_the_checks_of_its_sheet(wall: Reconciliation) -> None:
     codes = [VERDICTS.index(hold.verdict) for hold in (*state.held_by, *state.below)]
     said = [entry.text.rsplit(", ")[1] for entry in sheets(wall)[0].legend if entry.sample]
     numbers = [codes.count(code) for code in range(len(VERDICTS)) if code in codes]
-    assert said == [f"{number} check{'' if number == 1 else 's'}" for number in numbers]
+    assert said == [f"{number} check{'' if number == 1 else 's'} on this sheet" for number in numbers]
 
 
 def test_a_recorded_decision_is_listed_and_lifts_no_hold(pages: list[pdf_pages.Page]) -> None:
@@ -144,6 +146,32 @@ def test_a_decision_that_stands_is_written_beside_its_hold(wall: Reconciliation)
     assert "accept to −3.00 m" in flat(page)
 
 
+@pytest.mark.parametrize(
+    ("effect", "state", "said"),
+    [
+        ("accept", "changed, worse", "accept to −3.00 m: lapsed, worse"),
+        ("accept", "changed, no worse", "accept to −3.00 m: lapsed, no worse"),
+        ("accept", "changed", "accept to −3.00 m: lapsed"),
+        ("accept", "file was edited", "accept to −3.00 m: file was edited"),
+        ("hold", "changed, worse", "hold: changed, worse"),
+    ],
+)
+def test_an_accept_that_lapsed_is_said_to_have(wall: Reconciliation, effect: str, state: str, said: str) -> None:
+    down = -3.0 if effect == "accept" else None
+    decision = replace(wall.decisions[0], effect=effect, down_to=down, state=state, standing=effect == "hold")
+    hold = Hold(item="A3", verdict="outside", check="toe", text="toe high", level=-8.0, decision=decision)
+    page = written(sheets(replace(with_stage(wall, held_by=(hold,), below=()), decisions=(decision,)))[0])
+    assert "last decision" in {text.text for text in page.texts}
+    assert said in flat(page)
+    assert flat(page).count(said.split(": ")[1]) == 2  # beside the hold, and in the list of decisions
+
+
+def test_the_number_of_the_document_behind_a_decision_is_listed(wall: Reconciliation) -> None:
+    decision = replace(wall.decisions[0], reference="NC-03")
+    texts = {text.text for text in written(sheets(replace(wall, decisions=(decision,)))[0]).texts}
+    assert {"reference", "NC-03"} <= texts
+
+
 def test_checks_that_hold_and_that_do_not_are_named(pages: list[pdf_pages.Page]) -> None:
     words = "Checks that hold a stage: joint, toe level, encroachment. Checks that do not: plan position, lean."
     assert words in flat(pages[0])
@@ -160,9 +188,8 @@ def test_without_any_check_that_holds_the_list_says_nothing(wall: Reconciliation
     assert "No check is set to hold a stage: that nothing is listed here says nothing of the wall." in flat(page)
 
 
-def test_cautions_on_paper_are_those_of_every_answer() -> None:
-    paper = " ".join(FULL_CAUTIONS)
-    assert [caution for caution in CAUTIONS if caution not in paper] == []
+def test_cautions_on_paper_are_those_of_every_answer_and_those_of_the_page() -> None:
+    assert " ".join(FULL_CAUTIONS) == " ".join([*CAUTIONS, *AT_THE_PIT])
 
 
 def test_every_stage_carries_the_cautions_in_full(pages: list[pdf_pages.Page]) -> None:

@@ -87,6 +87,7 @@ def names_in(job: Job) -> list[str]:
     survey, result = job.result.survey, job.result
     paths = [part for file in survey.files for part in Path(file.path).parts]
     ids = [*result.piles["pile_id"], *result.joints["joint_id"], *(stage.stage for stage in result.stages)]
+    ids += [one.reference for one in result.decisions]
     return sorted({*ids, *paths, *(survey.settings.sheets.drawing_number or "",)} - {""}, key=len, reverse=True)
 
 
