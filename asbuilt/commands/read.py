@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from asbuilt.commands._reading_options import reading_options
 from asbuilt.commands._shared import ExitCode, folder_argument, json_option, print_json, print_lines
 
 if TYPE_CHECKING:
@@ -30,21 +31,7 @@ Example:
 )
 @folder_argument
 @click.argument("pile", metavar="PILE")
-@click.option("--tilt-a", metavar="A", help="The reading in direction a.")
-@click.option("--tilt-b", metavar="B", help="The reading in direction b.")
-@click.option("--unit", metavar="U", help="Unit of both: mm/m, 1:n, %, deg, or mm under a level.")
-@click.option("--depth", metavar="D", help="Depth of the reading below the commencing surface, in metres.")
-@click.option(
-    "--bearing-a",
-    metavar="DEG",
-    help="Bearing of direction a from site-grid north. Default: towards the pit; needed at corners.",
-)
-@click.option("--bearing-b", metavar="DEG", help="Bearing of direction b. Default: 90 clockwise of a.")
-@click.option(
-    "--sense",
-    metavar="S",
-    help="toe: readings say where the toe goes; top: where the top leans. Default: that of site.toml.",
-)
+@reading_options
 @click.option(
     "--attempt",
     metavar="N",
