@@ -38,7 +38,7 @@ _DAMAGE = (
     zlib.error,
     struct.error,
     EOFError,
-    NotImplementedError,
+    NotImplementedError,  # raised by zipfile, for a packing or a version that it does not know
     RuntimeError,
     ValueError,
     OverflowError,

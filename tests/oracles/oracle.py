@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from abc import ABC, abstractmethod
 from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -302,22 +303,23 @@ def slope_of(row: Row, pile: Pile, site: Site) -> Vector:
     return (sign * (a * ua[0] + b * ub[0]), sign * (a * ua[1] + b * ub[1]))
 
 
-class Axis:
+class Axis(ABC):
     """Displacement of the axis with depth, and its uncertainty. ``anchor`` is the level of the surveyed centre."""
 
     method = "none"
     deepest: float | None = None
     vertices: tuple[float, ...] = ()
 
+    @abstractmethod
     def shape(self, z: float) -> Vector:
         """Displacement of the axis at level z from an arbitrary start."""
-        raise NotImplementedError
 
     def between(self, z_from: float, z_to: float) -> Vector:
         return add(self.shape(z_to), self.shape(z_from), -1)
 
+    @abstractmethod
     def variance(self, z_from: float, z: float) -> float:
-        raise NotImplementedError
+        """Left to each kind."""
 
 
 class Tilted(Axis):
@@ -477,7 +479,7 @@ def first_below(f: Callable[[float], float], limit: float, levels: list[float], 
 # ------------------------------------------------------------------------------------------ encroachment
 
 
-class Encroachment:
+class Encroachment(ABC):
     """One way in which a pile can stand in the pit: what is measured at a level, what is allowed, which way."""
 
     name = ""
@@ -488,14 +490,17 @@ class Encroachment:
     def at(self, z: float) -> Vector:
         return self.oracle.at(self.pile, z, self.oracle.model)
 
+    @abstractmethod
     def measured(self, z: float) -> float:
-        raise NotImplementedError
+        """Left to each kind."""
 
+    @abstractmethod
     def allowed(self, z: float) -> float:
-        raise NotImplementedError
+        """Left to each kind."""
 
+    @abstractmethod
     def direction(self, z: float) -> Vector:
-        raise NotImplementedError
+        """Left to each kind."""
 
     def excess(self, z: float) -> float:
         return self.measured(z) - self.allowed(z)
