@@ -14,6 +14,7 @@ from pathlib import Path
 TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS.parent), str(TESTS)]
 
+from generated import put_between  # noqa: E402
 from simulated_loads import BLUNDERS, PILES, Rate, catch_rate, false_alarms, no_control  # noqa: E402
 
 PAGE = TESTS.parent / "docs" / "blunders.md"
@@ -62,9 +63,7 @@ def main() -> None:
     made = table(given.days)
     print(made)
     if given.write:
-        before, _, rest = PAGE.read_text(encoding="utf-8").partition(BEGIN)
-        after = rest.partition(END)[2]
-        PAGE.write_text(before + BEGIN + made + END + after, encoding="utf-8")
+        put_between(PAGE, BEGIN, END, made)
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ import numpy as np
 TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(TESTS.parent), str(TESTS)]
 
+from generated import put_between  # noqa: E402
 from simulated_walls import ARMS, Draws, Outcome, World, drill, outcome  # noqa: E402
 
 PAGE = TESTS.parent / "docs" / "worth.md"
@@ -163,9 +164,7 @@ def main() -> None:
     made = table(given.walls)
     print(made)
     if given.write:
-        before, _, rest = PAGE.read_text(encoding="utf-8").partition(BEGIN)
-        after = rest.partition(END)[2]
-        PAGE.write_text(before + BEGIN + made + END + after, encoding="utf-8")
+        put_between(PAGE, BEGIN, END, made)
 
 
 if __name__ == "__main__":
